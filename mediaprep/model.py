@@ -438,7 +438,7 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Mismatch:
-    """A file on the card that differs from the bundle. `found_sha256` is None when it is not there at all."""
+    """A file on the card that differs from the bundle. `found_sha256` is None when it is missing or of another size."""
 
     path: str
     expected_sha256: str
@@ -555,7 +555,7 @@ class Job:
 
 
 class Fitness(StrEnum):
-    """Whether a card may be carried to a unit. `session.py` derives it from the card's jobs."""
+    """Whether a card may be carried to a unit. `fitness.py` derives it from the card's jobs."""
 
     VERIFIED = "verified"
     REINSERT = "put the card in again to finish"
@@ -656,8 +656,9 @@ class Currency(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class KindStatus:
-    """One data kind of one unit at an instant. `load` is the one in force, or the next, or the last one that lapsed.
+    """One data kind of one unit at an instant.
 
+    `load` is the one in force, or else the last one that lapsed, or else (nothing yet was in force) the next.
     `next_load` is a load ahead of its effective instant that will follow `load`. `lapses_at` is the instant from
     which nothing accepted covers the kind: it counts `next_load`, where that follows without a gap.
     """

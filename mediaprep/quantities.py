@@ -12,7 +12,8 @@ _UNITS = {
     "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12,
     "kib": 2**10, "mib": 2**20, "gib": 2**30, "tib": 2**40,
 }  # fmt: skip
-_SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]*)\s*")
+# Eighteen digits are plenty, and keep int() from refusing thousands of them.
+_SIZE = re.compile(r"\s*(\d{1,18}(?:\.\d{1,18})?)\s*([A-Za-z]*)\s*")
 # RFC 3339, section 5.6. Checked before fromisoformat, which accepts much that is not RFC 3339.
 _RFC3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,6})?(?:[Zz]|[+-]\d\d:\d\d)")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
@@ -58,9 +59,18 @@ def format_utc(instant: datetime) -> str:
 
 def parse_utc(text: str) -> datetime:
     """Read an RFC 3339 time with its zone, or a date (00:00 UTC). Raise Usage where it is neither."""
+    found = parse_date_or_utc(text)
+    return found if isinstance(found, datetime) else datetime.combine(found, time(0, 0), UTC)
+
+
+def parse_date_or_utc(text: str) -> date | datetime:
+    """Read a date, or an RFC 3339 time with its zone: for what takes effect on a date at an hour known otherwise.
+
+    Raise Usage where it is neither.
+    """
     try:
         if _DATE.fullmatch(text):
-            return datetime.combine(date.fromisoformat(text), time(0, 0), UTC)
+            return date.fromisoformat(text)
         if _RFC3339.fullmatch(text):
             return datetime.fromisoformat(text.upper()).astimezone(UTC)
     except (ValueError, OverflowError):
