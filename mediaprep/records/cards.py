@@ -1,0 +1,185 @@
+"""Cards, and what mediaprep put on them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, bindparam, delete, insert, select, update
+from sqlalchemy.exc import IntegrityError
+
+from mediaprep.errors import NotFound, RecordExists
+from mediaprep.model import Card, OwnedFile, ProvenBundle
+from mediaprep.records import tables as t
+from mediaprep.records.bundles import bundle_ids
+from mediaprep.records.database import Subject, upsert, violates_unique
+from mediaprep.records.panel import checked_name
+
+_NUMBERED = re.compile(r"C-(\d+)")
+
+
+class CardRecords(Subject):
+    """Cards, and what mediaprep put on them."""
+
+    def recognise(self, identity: str) -> Card | None:
+        """Return the card in service that has this identity, or None."""
+        wanted = select(t.cards).where(t.cards.c.identity == identity, t.cards.c.retired_at.is_(None))
+        with self._database.reading() as connection:
+            row = connection.execute(wanted).one_or_none()
+        return None if row is None else _card(row)
+
+    def register_card(
+        self, name: str | None, *, identity: str, simulated: bool, capacity_bytes: int | None, at: datetime
+    ) -> Card:
+        """Take a new card into the records, under the next free name where none is given.
+
+        Raise Usage for a name that cannot be used, RecordExists where the name is taken, even by a retired card, or a
+        card in service has this identity.
+        """
+        if name is not None:
+            checked_name("card", name)
+        try:
+            with self._database.writing() as connection:
+                card = Card(name or _next_name(connection), identity, simulated, capacity_bytes, at)
+                row = {
+                    "name": card.name,
+                    "identity": identity,
+                    "simulated": simulated,
+                    "capacity_bytes": capacity_bytes,
+                    "first_seen_at": at,
+                }
+                connection.execute(insert(t.cards).values(row))
+        except IntegrityError as error:
+            if not violates_unique(error):
+                raise
+            known = self.recognise(identity)
+            message = f"This card is in the records as {known.name}" if known else f"There is a card {name} already"
+            raise RecordExists(message) from error
+        return card
+
+    def next_card_name(self) -> str:
+        """Return the name the next card would get: C-001, C-002 and so on, past all names ever used."""
+        with self._database.reading() as connection:
+            return _next_name(connection)
+
+    def rename_card(self, name: str, new_name: str) -> Card:
+        """Give a card another name. Raise Usage, NotFound or RecordExists."""
+        checked_name("card", new_name)
+        try:
+            with self._database.writing() as connection:
+                key = card_id(connection, name)
+                connection.execute(update(t.cards).where(t.cards.c.id == key).values(name=new_name))
+        except IntegrityError as error:
+            message = f"There is a card {new_name} already"
+            raise RecordExists(message) from error
+        return self.card(new_name)
+
+    def retire_card(self, name: str, *, at: datetime) -> Card:
+        """Take a card out of service for good; its name stays taken. The first retirement counts. Raise NotFound."""
+        with self._database.writing() as connection:
+            key = card_id(connection, name)
+            in_service = (t.cards.c.id == key) & t.cards.c.retired_at.is_(None)
+            connection.execute(update(t.cards).where(in_service).values(retired_at=at))
+        return self.card(name)
+
+    def cards(self) -> tuple[Card, ...]:
+        """Return all cards by name, the retired ones too."""
+        with self._database.reading() as connection:
+            return tuple(_card(row) for row in connection.execute(select(t.cards).order_by(t.cards.c.name)))
+
+    def card(self, name: str) -> Card:
+        """Return one card. Raise NotFound."""
+        with self._database.reading() as connection:
+            key = card_id(connection, name)
+            return _card(connection.execute(select(t.cards).where(t.cards.c.id == key)).one())
+
+    def card_bundles(self, card: str) -> tuple[str, ...]:
+        """Return the names of the bundles that have files on a card, whole or not. Raise NotFound."""
+        with self._database.reading() as connection:
+            key = card_id(connection, card)
+            on_card = select(t.card_files.c.bundle_id).where(t.card_files.c.card_id == key)
+            wanted = select(t.bundles.c.name).where(t.bundles.c.id.in_(on_card)).order_by(t.bundles.c.name)
+            return tuple(connection.execute(wanted).scalars())
+
+    def owned_files(self, card: str) -> tuple[OwnedFile, ...]:
+        """Return what mediaprep put on a card, finished or not, in path order. Raise NotFound."""
+        with self._database.reading() as connection:
+            key = card_id(connection, card)
+            files, bundles = t.card_files.c, t.bundles.c
+            columns = select(
+                files.path, files.size_bytes, files.sha256, bundles.name.label("bundle"), bundles.kind, files.flushed
+            )
+            rows = connection.execute(columns.join_from(t.card_files, t.bundles).where(files.card_id == key))
+            return tuple(sorted((OwnedFile(*row) for row in rows), key=lambda file: file.path))
+
+    def written_insertion(self, card: str) -> str | None:
+        """Return the insertion in which the card was last written, None if never or not known. Raise NotFound."""
+        with self._database.reading() as connection:
+            key = card_id(connection, card)
+            wanted = select(t.cards.c.written_insertion).where(t.cards.c.id == key)
+            insertion: str | None = connection.execute(wanted).scalar_one()
+            return insertion
+
+
+# --- for the other subjects, inside their transactions ---------------------------------------------------------------
+
+
+def card_id(connection: Connection, name: str) -> int:
+    """Return a card's key. Raise NotFound."""
+    key = connection.execute(select(t.cards.c.id).where(t.cards.c.name == name)).scalar()
+    if key is None:
+        message = f"There is no card {name}"
+        raise NotFound(message, remedy="See 'mediaprep cards' for those there are.")
+    return int(key)
+
+
+def write_files(connection: Connection, card: int, files: Sequence[OwnedFile], *, flushed: bool) -> None:
+    """Say that files on a card are ours, in place of what was known under their paths."""
+    keys = bundle_ids(connection, {file.bundle for file in files})
+    rows = [
+        {
+            "card_id": card,
+            "path": file.path,
+            "size_bytes": file.size_bytes,
+            "sha256": file.sha256,
+            "bundle_id": keys[file.bundle],
+            "flushed": flushed,
+        }
+        for file in files
+    ]
+    upsert(connection, t.card_files, rows)
+
+
+def forget_files(connection: Connection, card: int, paths: Sequence[str]) -> None:
+    """Say that files of ours are no longer on a card."""
+    if paths:
+        gone = delete(t.card_files).where(t.card_files.c.card_id == card, t.card_files.c.path == bindparam("gone"))
+        connection.execute(gone, [{"gone": path} for path in paths])
+
+
+def settle_owners(connection: Connection, card: int, proven: Sequence[ProvenBundle]) -> None:
+    """Give every file on a card to the proven bundle of its kind.
+
+    A card holds one bundle of each kind. A file that two cycles have alike is kept when the new one is written, and is
+    the new one's from the moment that one is proven whole.
+    """
+    keys = bundle_ids(connection, [bundle.name for bundle in proven])
+    for bundle in proven:
+        same_kind = select(t.bundles.c.id).where(t.bundles.c.kind == bundle.kind)
+        theirs = (t.card_files.c.card_id == card) & t.card_files.c.bundle_id.in_(same_kind)
+        connection.execute(update(t.card_files).where(theirs).values(bundle_id=keys[bundle.name]))
+
+
+def _next_name(connection: Connection) -> str:
+    numbers = [
+        int(match[1])
+        for name in connection.execute(select(t.cards.c.name)).scalars()
+        if (match := _NUMBERED.fullmatch(name))
+    ]
+    return f"C-{max(numbers, default=0) + 1:03d}"
+
+
+def _card(row: Row[Any]) -> Card:
+    return Card(row.name, row.identity, row.simulated, row.capacity_bytes, row.first_seen_at, row.retired_at)

@@ -1,0 +1,247 @@
+"""The first form of the records."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0001"
+down_revision = None
+
+
+def upgrade() -> None:
+    op.create_table(
+        "aircraft",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("title", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_aircraft"),
+        sa.UniqueConstraint("name", name="uq_aircraft_name"),
+    )
+    op.create_table(
+        "cards",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("identity", sa.Text(), nullable=False),
+        sa.Column("simulated", sa.Boolean(), nullable=False),
+        sa.Column("capacity_bytes", sa.BigInteger(), nullable=True),
+        sa.Column("first_seen_at", sa.String(27), nullable=False),
+        sa.Column("retired_at", sa.String(27), nullable=True),
+        sa.Column("written_insertion", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("id", name="pk_cards"),
+        sa.UniqueConstraint("name", name="uq_cards_name"),
+    )
+    op.create_index(
+        "uq_cards_identity_in_service",
+        "cards",
+        ["identity"],
+        unique=True,
+        sqlite_where=sa.text("retired_at IS NULL"),
+        postgresql_where=sa.text("retired_at IS NULL"),
+    )
+    op.create_table(
+        "counters",
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("value", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_counters"),
+    )
+    op.create_table(
+        "data_kinds",
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("title", sa.Text(), nullable=False),
+        sa.Column("scheme", sa.Text(), nullable=False),
+        sa.Column("effective_time_utc", sa.Time(), nullable=False),
+        sa.Column("interval_days", sa.Integer(), nullable=True),
+        sa.Column("is_software", sa.Boolean(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_data_kinds"),
+    )
+    op.create_table(
+        "media_rules",
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("source", sa.Text(), nullable=False),
+        sa.Column("capacity_bytes_min", sa.BigInteger(), nullable=True),
+        sa.Column("capacity_bytes_max", sa.BigInteger(), nullable=True),
+        sa.Column("families", sa.JSON(), nullable=False),
+        sa.Column("file_systems", sa.JSON(), nullable=False),
+        sa.Column("cluster_bytes", sa.JSON(), nullable=False),
+        sa.Column("partition_tables", sa.JSON(), nullable=False),
+        sa.Column("foreign_files_allowed", sa.Boolean(), nullable=False),
+        sa.Column("software_with_data_allowed", sa.Boolean(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_media_rules"),
+    )
+    op.create_table(
+        "bundles",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("cycle", sa.Text(), nullable=True),
+        sa.Column("effective_at", sa.String(27), nullable=True),
+        sa.Column("lapses_at", sa.String(27), nullable=True),
+        sa.Column("source", sa.Text(), nullable=False),
+        sa.Column("source_form", sa.Text(), nullable=False),
+        sa.Column("manifest_sha256", sa.String(length=64), nullable=False),
+        sa.Column("file_count", sa.Integer(), nullable=False),
+        sa.Column("total_bytes", sa.BigInteger(), nullable=False),
+        sa.Column("taken_in_at", sa.String(27), nullable=False),
+        sa.Column("least_software", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["kind"], ["data_kinds.name"], name="fk_bundles_kind"),
+        sa.PrimaryKeyConstraint("id", name="pk_bundles"),
+        sa.UniqueConstraint("name", name="uq_bundles_name"),
+    )
+    op.create_table(
+        "logbook",
+        sa.Column("aircraft_id", sa.Integer(), nullable=False),
+        sa.Column("sequence", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("at", sa.String(27), nullable=False),
+        sa.Column("body", sa.Text(), nullable=False),
+        sa.Column("previous_sha256", sa.String(length=64), nullable=False),
+        sa.Column("sha256", sa.String(length=64), nullable=False),
+        sa.ForeignKeyConstraint(["aircraft_id"], ["aircraft.id"], name="fk_logbook_aircraft_id"),
+        sa.PrimaryKeyConstraint("aircraft_id", "sequence", name="pk_logbook"),
+    )
+    op.create_table(
+        "receipts",
+        sa.Column("number", sa.Text(), nullable=False),
+        sa.Column("card_id", sa.Integer(), nullable=False),
+        sa.Column("issued_at", sa.String(27), nullable=False),
+        sa.Column("body", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["card_id"], ["cards.id"], name="fk_receipts_card_id"),
+        sa.PrimaryKeyConstraint("number", name="pk_receipts"),
+    )
+    op.create_index("ix_receipts_card_id", "receipts", ["card_id"], unique=False)
+    op.create_table(
+        "units",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("aircraft_id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("title", sa.Text(), nullable=False),
+        sa.Column("rule", sa.Text(), nullable=False),
+        sa.Column("software", sa.Text(), nullable=True),
+        sa.Column("position", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(["aircraft_id"], ["aircraft.id"], name="fk_units_aircraft_id"),
+        sa.ForeignKeyConstraint(["rule"], ["media_rules.name"], name="fk_units_rule"),
+        sa.PrimaryKeyConstraint("id", name="pk_units"),
+        sa.UniqueConstraint("aircraft_id", "name", name="uq_units_aircraft_id_name"),
+    )
+    op.create_index("ix_units_name", "units", ["name"], unique=False)
+    op.create_table(
+        "bundle_files",
+        sa.Column("bundle_id", sa.Integer(), nullable=False),
+        sa.Column("position", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("path", sa.Text(), nullable=False),
+        sa.Column("size_bytes", sa.BigInteger(), nullable=False),
+        sa.Column("sha256", sa.String(length=64), nullable=False),
+        sa.Column("modified_ns", sa.BigInteger(), nullable=True),
+        sa.ForeignKeyConstraint(["bundle_id"], ["bundles.id"], name="fk_bundle_files_bundle_id"),
+        sa.PrimaryKeyConstraint("bundle_id", "position", name="pk_bundle_files"),
+    )
+    op.create_table(
+        "bundle_units",
+        sa.Column("bundle_id", sa.Integer(), nullable=False),
+        sa.Column("unit_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(["bundle_id"], ["bundles.id"], name="fk_bundle_units_bundle_id"),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_bundle_units_unit_id"),
+        sa.PrimaryKeyConstraint("bundle_id", "unit_id", name="pk_bundle_units"),
+    )
+    op.create_table(
+        "card_files",
+        sa.Column("card_id", sa.Integer(), nullable=False),
+        sa.Column("path", sa.Text(), nullable=False),
+        sa.Column("size_bytes", sa.BigInteger(), nullable=False),
+        sa.Column("sha256", sa.String(length=64), nullable=False),
+        sa.Column("bundle_id", sa.Integer(), nullable=False),
+        sa.Column("flushed", sa.Boolean(), nullable=False),
+        sa.ForeignKeyConstraint(["bundle_id"], ["bundles.id"], name="fk_card_files_bundle_id"),
+        sa.ForeignKeyConstraint(["card_id"], ["cards.id"], name="fk_card_files_card_id"),
+        sa.PrimaryKeyConstraint("card_id", "path", name="pk_card_files"),
+    )
+    op.create_table(
+        "jobs",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("card_id", sa.Integer(), nullable=False),
+        sa.Column("bundle_id", sa.Integer(), nullable=True),
+        sa.Column("unit_id", sa.Integer(), nullable=True),
+        sa.Column("station", sa.Text(), nullable=False),
+        sa.Column("operator", sa.Text(), nullable=False),
+        sa.Column("process_id", sa.Integer(), nullable=False),
+        sa.Column("process_started", sa.Float(), nullable=False),
+        sa.Column("started_at", sa.String(27), nullable=False),
+        sa.Column("ended_at", sa.String(27), nullable=True),
+        sa.Column("touched", sa.Boolean(), nullable=False),
+        sa.Column("cancel_requested", sa.Boolean(), nullable=False),
+        sa.Column("code", sa.Text(), nullable=True),
+        sa.Column("detail", sa.Text(), nullable=True),
+        sa.Column("receipt", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["bundle_id"], ["bundles.id"], name="fk_jobs_bundle_id"),
+        sa.ForeignKeyConstraint(["card_id"], ["cards.id"], name="fk_jobs_card_id"),
+        sa.ForeignKeyConstraint(["receipt"], ["receipts.number"], name="fk_jobs_receipt"),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_jobs_unit_id"),
+        sa.PrimaryKeyConstraint("number", name="pk_jobs"),
+        sa.UniqueConstraint("receipt", name="uq_jobs_receipt"),
+    )
+    op.create_index("ix_jobs_card_id", "jobs", ["card_id"], unique=False)
+    op.create_index(
+        "uq_jobs_card_running",
+        "jobs",
+        ["card_id"],
+        unique=True,
+        sqlite_where=sa.text("state = 'running'"),
+        postgresql_where=sa.text("state = 'running'"),
+    )
+    op.create_table(
+        "loads",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("unit_id", sa.Integer(), nullable=False),
+        sa.Column("card_id", sa.Integer(), nullable=False),
+        sa.Column("bundle_id", sa.Integer(), nullable=False),
+        sa.Column("receipt", sa.Text(), nullable=False),
+        sa.Column("slot", sa.Text(), nullable=True),
+        sa.Column("simulated", sa.Boolean(), nullable=False),
+        sa.ForeignKeyConstraint(["bundle_id"], ["bundles.id"], name="fk_loads_bundle_id"),
+        sa.ForeignKeyConstraint(["card_id"], ["cards.id"], name="fk_loads_card_id"),
+        sa.ForeignKeyConstraint(["receipt"], ["receipts.number"], name="fk_loads_receipt"),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_loads_unit_id"),
+        sa.PrimaryKeyConstraint("number", name="pk_loads"),
+    )
+    op.create_index("ix_loads_unit_id", "loads", ["unit_id"], unique=False)
+    op.create_table(
+        "slots",
+        sa.Column("unit_id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("position", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_slots_unit_id"),
+        sa.PrimaryKeyConstraint("unit_id", "name", name="pk_slots"),
+    )
+    op.create_table(
+        "unit_kinds",
+        sa.Column("unit_id", sa.Integer(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("position", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(["kind"], ["data_kinds.name"], name="fk_unit_kinds_kind"),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_unit_kinds_unit_id"),
+        sa.PrimaryKeyConstraint("unit_id", "kind", name="pk_unit_kinds"),
+    )
+    op.create_table(
+        "job_findings",
+        sa.Column("job", sa.Integer(), nullable=False),
+        sa.Column("position", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("check_name", sa.Text(), nullable=False),
+        sa.Column("result", sa.Text(), nullable=False),
+        sa.Column("subject", sa.Text(), nullable=False),
+        sa.Column("evidence", sa.Text(), nullable=False),
+        sa.Column("remedy", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["job"], ["jobs.number"], name="fk_job_findings_job"),
+        sa.PrimaryKeyConstraint("job", "position", name="pk_job_findings"),
+    )
+    op.create_table(
+        "load_events",
+        sa.Column("load", sa.Integer(), nullable=False),
+        sa.Column("position", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("at", sa.String(27), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["load"], ["loads.number"], name="fk_load_events_load"),
+        sa.PrimaryKeyConstraint("load", "position", name="pk_load_events"),
+    )
