@@ -1,8 +1,8 @@
 """Every error a user can meet: one root, and for each class one stable code, one exit code and one way out.
 
 Exit codes: 0 done, 1 bug, 2 usage, 10-19 refused by a check, 20-29 bundle, 30-39 write or readback, 40-49 records,
-50-59 service or delivery, 130 interrupted. `tests/test_errors.py` walks this tree and fails where two classes share
-a code or an exit code; `docs/reference/errors.md` is generated from it.
+50-59 service or delivery, 130 interrupted. `tests/pure/test_errors.py` walks this tree and fails where two classes
+share a code or an exit code; `docs/reference/errors.md` is generated from it.
 """
 
 from __future__ import annotations
@@ -184,6 +184,13 @@ class ForeignFileInTheWay(MediaPrepError):
 
     code, exit_code = "foreign-file", 37
     remedy = "Copy the file off and remove it from the card yourself; mediaprep never deletes what it did not write."
+
+
+class ProofIncomplete(MediaPrepError):
+    """The data was read back and agrees, but it is not proven that the medium itself holds all of it."""
+
+    code, exit_code = "proof-incomplete", 38
+    remedy = "Take the card out, put it in again, and run 'mediaprep verify' on it: that finishes the proof."
 
 
 class RecordsUnusable(MediaPrepError):

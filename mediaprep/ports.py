@@ -146,7 +146,12 @@ class BundleSource(Protocol):
 
 
 class Records(Protocol):
-    """The records, as far as preparing a card needs them. Each call is one transaction, whole or not at all."""
+    """The records, as far as preparing a card needs them. Each call is one transaction, whole or not at all.
+
+    `station` is the name of this computer among those that share the records.
+    """
+
+    station: str
 
     def bundle(self, name: str) -> Bundle:
         """Return a bundle without its manifest. Raise NotFound."""
@@ -179,6 +184,17 @@ class Records(Protocol):
 
     def next_receipt_number(self) -> str:
         """Return a receipt number that was never given out before."""
+
+    def recognise(self, identity: str) -> Card | None:
+        """Return the card in service that has this identity, or None."""
+
+    def register_card(
+        self, name: str | None, *, identity: str, simulated: bool, capacity_bytes: int | None, at: datetime
+    ) -> Card:
+        """Take a new card into the records, under the next free name where none is given. Raise RecordExists."""
+
+    def last_write(self, card: str) -> Job | None:
+        """Return the latest job that wrote to the card and touched it, or None."""
 
     def written_insertion(self, card: str) -> str | None:
         """Return the insertion in which the card was last written, None if never or not known."""

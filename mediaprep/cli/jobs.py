@@ -1,0 +1,230 @@
+"""`mediaprep check`, `write`, `verify` and `install`: the main job, from the bench to the unit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
+from mediaprep.cli.words import CAUTION, describe_receipt, describe_validity
+from mediaprep.errors import CardNotReady, PreflightRefused, PreflightUnknown, ProofIncomplete, Usage
+from mediaprep.model import Action, Card, Result, Verdict, value_or_none
+from mediaprep.quantities import format_bytes
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from mediaprep.model import Finding, Plan, Receipt
+    from mediaprep.ports import CardAccess
+    from mediaprep.session import Outcome, Wish
+
+
+@click.command()
+@click.argument("bundle")
+@click.option("--on", "target", required=True, metavar="PATH", help="Where the card is mounted, or a folder.")
+@click.option("--for", "unit", required=True, metavar="UNIT", help="The unit the card is for.")
+@click.option("--accept", multiple=True, metavar="CHECK", help="Go on though this check is unknown. Repeatable.")
+@click.option("--all", "everything", is_flag=True, help="Show the evidence of checks that pass, too.")
+@json_option
+@pass_desk
+def check(desk: Desk, bundle: str, target: str, unit: str, accept: tuple[str, ...], everything: bool) -> None:
+    """Check host, card and BUNDLE for a unit, and say what a write would do. Writes nothing."""
+    from mediaprep.devices import open_card
+    from mediaprep.session import check_card, find_card
+
+    access = open_card(existing_path(target))
+    card = find_card(access, desk.records) or _unknown_card(access, desk)
+    wish = _wish(desk, bundle, unit, card, accept)
+    checked = check_card(wish, desk.bench(access))
+    desk.out.heading(_title("Preflight", wish))
+    desk.out.findings(checked.findings, everything=everything)
+    plan = checked.facts.plan
+    kept = sum(1 for item in plan.files if item.action is Action.KEEP)
+    desk.out.text(
+        "",
+        f"Plan: write {len(plan.files) - kept} files ({format_bytes(plan.bytes_to_write)}), keep {kept}, "
+        f"remove {len(plan.remove)} of ours, leave {len(plan.foreign)} foreign files alone.",
+    )
+    subject = f"bundle {bundle} on card {card.name} for unit {wish.unit.label}"
+    if checked.verdict is Result.REFUSE:
+        message = f"{subject} is refused"
+        raise PreflightRefused(message)
+    if checked.verdict is Result.UNKNOWN:
+        message = f"{subject} cannot be judged whole"
+        raise PreflightUnknown(message)
+    desk.out.text(click.style("Ready", fg="green", bold=True) + f": {subject} may be written.")
+    desk.out.result(verdict=checked.verdict, plan=_plan_paths(checked.facts.plan))
+
+
+@click.command()
+@click.argument("bundle")
+@click.option("--on", "target", required=True, metavar="PATH", help="Where the card is mounted, or a folder.")
+@click.option("--for", "unit", required=True, metavar="UNIT", help="The unit the card is for.")
+@click.option("--card", "name", help="What to call a card that is new here; else it gets the next number.")
+@click.option("--accept", multiple=True, metavar="CHECK", help="Go on though this check is unknown. Repeatable.")
+@json_option
+@pass_desk
+def write(desk: Desk, bundle: str, target: str, unit: str, name: str | None, accept: tuple[str, ...]) -> None:
+    """Check, then put a BUNDLE on a card and prove that every byte is there.
+
+    Other bundles on the card stay, a bundle of the same kind is replaced, and files that mediaprep did not write are
+    never touched. Run it again after an interruption: it resumes.
+    """
+    from mediaprep.devices import open_card
+    from mediaprep.session import card_of, prepare_card
+
+    access = open_card(existing_path(target))
+    card = card_of(access, desk.records, desk.clock, name=name)
+    wish = _wish(desk, bundle, unit, card, accept)
+    desk.out.heading(_title("Writing", wish))
+    bench = desk.bench(access, on_findings=lambda findings: _show(desk, findings))
+    with desk.stoppable():
+        outcome = prepare_card(wish, bench)
+    _finish(desk, outcome)
+
+
+@click.command()
+@click.argument("target", metavar="PATH")
+@json_option
+@pass_desk
+def verify(desk: Desk, target: str) -> None:
+    """Read back a card at PATH and compare every byte with its bundles.
+
+    Put the card in again after a write that could not prove the folders, and this finishes the proof.
+    """
+    from mediaprep.devices import open_card
+    from mediaprep.session import find_card, verify_card
+
+    access = open_card(existing_path(target))
+    card = find_card(access, desk.records)
+    if card is None:
+        message = f"The card at {target} is not in the records"
+        raise CardNotReady(message, remedy="Write a bundle to it first: 'mediaprep write'.")
+    written = desk.records.last_write(card.name)
+    unit = desk.records.unit(*written.unit) if written is not None and written.unit is not None else None
+    desk.out.heading(f"Reading back card {card.name}")
+    with desk.stoppable():
+        outcome = verify_card(card, unit, desk.bench(access))
+    _finish(desk, outcome)
+
+
+@click.command()
+@click.argument("card")
+@click.option("--in", "unit", required=True, metavar="UNIT", help="The unit the card was carried to.")
+@click.option("--slot", help="The slot it was put in.")
+@click.option("--accepted", is_flag=True, help="The unit took it.")
+@click.option("--rejected", metavar="REASON", help="The unit did not take it: what it showed.")
+@click.option("--note", default="", help="A remark for the logbook, such as the dates the unit showed.")
+@json_option
+@pass_desk
+def install(
+    desk: Desk,
+    card: str,
+    unit: str,
+    slot: str | None,
+    accepted: bool,
+    rejected: str | None,
+    note: str,
+) -> None:
+    """Log that a CARD was carried to a unit and, once known, whether the unit took it.
+
+    One card may be carried to several units, one after the other.
+    """
+    if accepted and rejected is not None:
+        message = "A unit cannot both accept and reject a card"
+        raise Usage(message, remedy="Give --accepted or --rejected REASON.")
+    found = desk.records.find_unit(unit)
+    if slot is not None and slot not in found.slots:
+        message = f"Unit {found.label} has no slot called {slot}"
+        raise Usage(message, remedy=f"Its slots: {', '.join(found.slots) or 'none entered'}.")
+    now = desk.clock.now()
+    loads = desk.records.install(card, found, slot, at=now, reason=note)
+    if accepted:
+        loads = desk.records.accept(loads, at=now, reason=note)
+    elif rejected is not None:
+        loads = desk.records.reject(loads, at=now, reason=rejected)
+    for load in loads:
+        simulated = " (simulated card)" if load.simulated else ""
+        desk.out.text(
+            f"Card {load.card} in unit {found.label}: {load.bundle} {load.state.value}{simulated}, "
+            f"in force {describe_validity(load.validity)}."
+        )
+    if not accepted and rejected is None:
+        desk.out.text("Next, when the unit has answered: the same command with --accepted or --rejected REASON.")
+    desk.out.text(f"Compare the dates the unit shows with these. {CAUTION}")
+    desk.out.result(loads=loads)
+
+
+def _wish(desk: Desk, bundle: str, unit: str, card: Card, accept: Sequence[str]) -> Wish:
+    from mediaprep.bundles import open_bundle
+    from mediaprep.checks import CHECKS
+    from mediaprep.session import Wish
+
+    for name in accept:
+        if name not in CHECKS:
+            message = f"No check is called {name}"
+            raise Usage(message, remedy=f"Choose among {', '.join(CHECKS)}.")
+    found = desk.records.bundle(bundle)
+    return Wish(
+        bundle=found,
+        source=open_bundle(existing_path(found.source)),
+        unit=desk.records.find_unit(unit),
+        card=card,
+        accept=frozenset(accept),
+    )
+
+
+def _unknown_card(access: CardAccess, desk: Desk) -> Card:
+    facts = access.facts()
+    identity = value_or_none(facts.identity) or ""
+    capacity = value_or_none(facts.capacity_bytes)
+    return Card("(new)", identity, facts.simulated, capacity, desk.clock.now())
+
+
+def _title(verb: str, wish: Wish) -> str:
+    bundle = wish.bundle
+    size = f"{bundle.file_count} files, {format_bytes(bundle.total_bytes)}"
+    return f"{verb}: bundle {bundle.name} ({size}) on card {wish.card.name} for unit {wish.unit.label}"
+
+
+def _show(desk: Desk, findings: Sequence[Finding]) -> None:
+    desk.out.end_progress()
+    desk.out.findings(findings)
+
+
+def _finish(desk: Desk, outcome: Outcome) -> None:
+    desk.out.end_progress()
+    receipt = outcome.receipt
+    desk.out.text("", *describe_receipt(receipt))
+    verdict = receipt.readback.verdict
+    if verdict is not Verdict.VERIFIED:
+        raise _incomplete(receipt)
+    for load in outcome.loads:
+        desk.out.text(
+            f"Carry card {load.card} to unit {load.aircraft}/{load.unit}, then: "
+            f"mediaprep install {load.card} --in {load.unit}"
+        )
+    desk.out.result(receipt=receipt, loads=outcome.loads)
+
+
+def _incomplete(receipt: Receipt) -> ProofIncomplete:
+    if receipt.readback.verdict is Verdict.UNPROVEN:
+        return ProofIncomplete(
+            f"Card {receipt.card} could only be read through this computer's memory, which proves nothing",
+            remedy="Take the card out, put it in again, and run 'mediaprep verify' on it; on a volume that lives in "
+            "memory there is nothing to prove.",
+        )
+    return ProofIncomplete(f"Card {receipt.card}: data read back, put the card in again to finish")
+
+
+def _plan_paths(plan: Plan) -> dict[str, object]:
+    return {
+        "write": [item.entry.path for item in plan.files if item.action is Action.WRITE],
+        "replace": [item.entry.path for item in plan.files if item.action is Action.REPLACE],
+        "keep": [item.entry.path for item in plan.files if item.action is Action.KEEP],
+        "remove": plan.remove,
+        "foreign": plan.foreign,
+        "bytes_to_write": plan.bytes_to_write,
+        "bytes_to_read": plan.bytes_to_read,
+    }

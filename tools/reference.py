@@ -1,0 +1,76 @@
+"""Write the pages of docs/reference that can be made from the code: `python -m tools.reference`.
+
+`tests/test_docs.py` fails where a page is not what this makes.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from mediaprep.checks import CHECKS
+from mediaprep.cli.main import cli
+from mediaprep.errors import all_errors
+
+FOLDER = Path(__file__).resolve().parent.parent / "docs" / "reference"
+MADE = "<!-- Made by `make docs`; do not edit. -->\n\n"
+
+
+def command_page() -> str:
+    """Return the page of commands: what each prints for --help."""
+    parts = ["# Commands\n", "Every command takes `--json`: see [the machine contract](machine-contract.md).\n"]
+    waiting: list[tuple[click.Command, str, click.Context | None]] = [(cli, "mediaprep", None)]
+    while waiting:
+        command, path, parent = waiting.pop(0)
+        context = click.Context(command, info_name=path.rsplit(" ", maxsplit=1)[-1], parent=parent, max_content_width=100)
+        parts.append(f"## `{path}`\n\n```text\n{command.get_help(context)}\n```\n")
+        if isinstance(command, click.Group):
+            waiting[:0] = [(inner, f"{path} {name}", context) for name, inner in command.commands.items()]
+    return MADE + "\n".join(parts)
+
+
+def error_page() -> str:
+    """Return the page of errors: code, exit code, meaning and way out of each."""
+    rows = [
+        f"| {kind.exit_code} | `{kind.code}` | {(kind.__doc__ or '').splitlines()[0]} | {kind.remedy} |"
+        for kind in all_errors()
+    ]
+    return (
+        MADE
+        + "# Errors and exit codes\n\n"
+        + "Exit code 0: done. 1: a bug. Every other code has one meaning, for good. A program that meets a code it does\n"
+        + "not know treats it as a failure.\n\n"
+        + "| Exit code | Code | Meaning | Way out |\n|---|---|---|---|\n"
+        + "\n".join(rows)
+        + "\n"
+    )
+
+
+def check_page() -> str:
+    """Return the page of checks."""
+    rows = [f"| `{name}` | {meaning} |" for name, meaning in CHECKS.items()]
+    return (
+        MADE
+        + "# Checks\n\n"
+        + "Each check gives a finding: `pass`, `warn`, `unknown` or `refuse`. A refusal stops the job and cannot be\n"
+        + "overridden: do what its way out says. An unknown stops it too, unless you accept that check by name.\n\n"
+        + "| Check | What it judges |\n|---|---|\n"
+        + "\n".join(rows)
+        + "\n"
+    )
+
+
+PAGES = {"commands.md": command_page, "errors.md": error_page, "checks.md": check_page}
+
+
+def main() -> int:
+    """Write every page; return 0."""
+    for name, make in PAGES.items():
+        (FOLDER / name).write_text(make())
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
