@@ -90,9 +90,9 @@ def _lapsed(facts: PreflightFacts) -> Finding:
 
 
 def _older(facts: PreflightFacts) -> Finding:
-    # Going back is nearly always a slip: last month's folder, an old card. So it is refused once the newer set is in
-    # force, but there is a way: a unit that must go back has rejected the newer set, and the logbook should say so.
-    # A newer set loaded ahead of its date is no reason to refuse the one in force today.
+    # Going back is nearly always a slip: last month's folder, an old card. So it stops the job once the newer set is in
+    # force. But a set can be withdrawn after units took it, so the owner must be able to say that going back is meant:
+    # what is not known here is that intention. A newer set loaded ahead of its date does not stop the one of today.
     check, effective_at = _check("bundle.older", facts), facts.bundle.validity.effective_at
     if effective_at is None:
         return check.passes("The bundle has no date to compare")
@@ -112,10 +112,10 @@ def _older(facts: PreflightFacts) -> Finding:
     )
     if latest_at > facts.now:
         return check.warns(evidence, "The newer one is not in force yet. Make sure that the older one is meant.")
-    return check.refuses(
+    return check.cannot_tell(
         evidence,
-        f"Take bundle {newest.bundle} or a newer one. If the unit must go back, first log with 'mediaprep install' "
-        f"that it rejected load {newest.number}, and why.",
+        "whether the unit should go back is for you to say",
+        f"Take bundle {newest.bundle} or a newer one, unless the newer one was withdrawn.",
     )
 
 

@@ -65,8 +65,8 @@ def _clusters(facts: PreflightFacts, cluster: Known[int], room: Room) -> Finding
     needed_bytes = clusters * cluster.value
     size = f"{counted(clusters, 'cluster')} of {format_cluster(cluster.value)}"
     evidence = (
-        f"{files} of files take {format_bytes(needed_bytes)} at the worst moment, "
-        f"{known_as(size, cluster)} with folders and their growth; {known_as(f'free on the card: {format_bytes(free.value)}', free)}"
+        f"{files} of files take {format_bytes(needed_bytes)} at the worst moment, {known_as(size, cluster)} "
+        f"with folders and their growth; {known_as(f'free on the card: {format_bytes(free.value)}', free)}"
     )
     if clusters > free.value // cluster.value:
         return check.refuses(evidence, f"{_OTHER_CARD}: {format_bytes(needed_bytes - free.value)} are missing.")
