@@ -120,7 +120,3 @@ def _body_agrees(entry: LogEntry) -> bool:
         )
     except (ValueError, Usage):
         return False
-
-
-def _broken(message: str) -> None:
-    raise LogbookBroken(message)

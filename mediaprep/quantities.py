@@ -21,11 +21,10 @@ _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 
 def format_bytes(count: int) -> str:
     """Return a size for people: `7.95 GB`, `32 kB`, `512 B`."""
-    size = float(count)
-    for unit in ("B", "kB", "MB", "GB", "TB"):
-        if abs(size) < 999.5 or unit == "TB":
-            break
-        size /= 1000
+    size, units = float(count), ["TB", "GB", "MB", "kB", "B"]
+    unit = units.pop()
+    while abs(size) >= 999.5 and units:
+        size, unit = size / 1000, units.pop()
     digits = f"{size:.0f}" if unit == "B" or abs(size) >= 100 else f"{size:.3g}"
     return f"{digits} {unit}"
 

@@ -102,12 +102,13 @@ def _kind_status(unit: str, kind: str, accepted: list[_Accepted], at: datetime, 
 def _loads_ahead(accepted: list[_Accepted], held: _Accepted | None, at: datetime) -> list[_Accepted]:
     """Return the loads that will take over, in the order in which they do.
 
-    A load that was accepted before the one it would take over from is no longer in the unit.
+    A load that was accepted before the one it would take over from is no longer in the unit; of several that take
+    over at one instant, only the one accepted last is.
     """
-    waiting = [one for one in accepted if one.counts_from > at]
+    waiting = sorted((one for one in accepted if one.counts_from > at), key=lambda one: one.order, reverse=True)
     found: list[_Accepted] = []
     last = held
-    for one in sorted(waiting, key=lambda one: (one.counts_from, one.order)):
+    for one in sorted(waiting, key=lambda one: one.counts_from):
         if last is None or one.order > last.order:
             found.append(one)
             last = one
