@@ -19,6 +19,7 @@ from mediaprep.errors import (
     MediaPrepError,
     PreflightRefused,
     PreflightUnknown,
+    ProofIncomplete,
     ReadbackMismatch,
     TargetUnsafe,
 )
@@ -45,6 +46,7 @@ from mediaprep.model import (
     Result,
     StructureEvidence,
     Unit,
+    Verdict,
     value_or_none,
 )
 from mediaprep.plan import make_plan
@@ -205,6 +207,20 @@ def verify_card(card: Card, unit: Unit | None, bench: Bench) -> Outcome:
         receipt = _receipt(card, facts, wanted, report, bench)
         loads = records.end_job_proven(job.number, receipt, unit)
     return Outcome(job.number, receipt, loads)
+
+
+def missing_proof(receipt: Receipt) -> ProofIncomplete | None:
+    """Return what a receipt still lacks of the word verified, as an error that says what to do; None if nothing."""
+    verdict = receipt.readback.verdict
+    if verdict is Verdict.VERIFIED:
+        return None
+    if verdict is Verdict.UNPROVEN:
+        return ProofIncomplete(
+            f"Card {receipt.card} could only be read through this computer's memory, which proves nothing",
+            remedy="Take the card out, put it in again, and run 'mediaprep verify' on it; on a volume that lives in "
+            "memory there is nothing to prove.",
+        )
+    return ProofIncomplete(f"Card {receipt.card}: data read back, put the card in again to finish")
 
 
 def find_card(access: CardAccess, records: Records) -> Card | None:
