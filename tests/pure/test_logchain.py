@@ -187,6 +187,10 @@ def test_entries_of_another_aircraft_s_book_are_found() -> None:
     ours, theirs = book(3), book(3, aircraft="BRAVO")
     with pytest.raises(LogbookBroken, match="entry 3 does not follow"):
         verify([*ours[:2], theirs[2]])
+    bare = [with_digest(LogEntry("ALPHA", 1, AT, "{}", GENESIS, ""))]
+    bare.append(with_digest(LogEntry("BRAVO", 2, AT, "{}", bare[0].sha256, "")))
+    with pytest.raises(LogbookBroken, match="Logbook of ALPHA: entry 2 was edited: the aircraft"):
+        verify(bare)
     relabelled = [replace(entry, aircraft="ALPHA") for entry in theirs]
     with pytest.raises(LogbookBroken, match="entry 1 was edited: the aircraft or the time beside its body is another"):
         verify(relabelled)

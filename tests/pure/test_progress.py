@@ -44,6 +44,15 @@ def test_reports_within_a_tenth_of_a_second_are_kept_back() -> None:
     assert files_of(passed_on(reports, close=False)) == [0, 3, 6]
 
 
+def test_a_report_is_due_when_a_whole_tenth_of_a_second_has_passed() -> None:
+    clock, seen = Clock(), []
+    clock.now_s = 0.0
+    throttle = Throttle(seen.append, clock)
+    for clock.now_s in (0.0, 0.0999, 0.1):
+        throttle(copied(len(seen)))
+    assert files_of([(0, progress) for progress in seen]) == [0, 1]
+
+
 def test_closing_passes_on_the_last_report_that_was_kept_back_and_only_once() -> None:
     clock, seen = Clock(), []
     throttle = Throttle(seen.append, clock)
