@@ -45,5 +45,9 @@ bench: $(STAMP)
 docs: $(STAMP)
 	@$(BIN)/python -m tools.reference
 
+# Needs uv on PATH. One lock for every Python from 3.11 on.
+lock:
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet --extra dev pyproject.toml -o requirements.lock
+
 clean:
 	rm -rf $(VENV) demo-data build dist *.egg-info

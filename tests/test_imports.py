@@ -28,6 +28,7 @@ ROWS: list[set[str]] = [
     {"mediaprep.records"},
     {"mediaprep.session"},
     {"mediaprep.cli"},
+    {"mediaprep.__main__"},
     {"service"},
 ]
 
@@ -81,7 +82,9 @@ def imports(path: Path, name: str) -> set[str]:
         elif isinstance(node, ast.ImportFrom):
             base = node.module or ""
             if node.level:
-                base = ".".join([*package.split(".")[: len(package.split(".")) - node.level + 1], *filter(None, [base])])
+                base = ".".join(
+                    [*package.split(".")[: len(package.split(".")) - node.level + 1], *filter(None, [base])]
+                )
             # `from mediaprep import errors` names a module; `from mediaprep.errors import X` does not.
             inner = {f"{base}.{alias.name}" for alias in node.names} & modules().keys()
             found.update(inner or {base})

@@ -1,0 +1,1 @@
+"""What developers run: pages and pictures made from the code."""

@@ -24,7 +24,8 @@ def command_page() -> str:
     waiting: list[tuple[click.Command, str, click.Context | None]] = [(cli, "mediaprep", None)]
     while waiting:
         command, path, parent = waiting.pop(0)
-        context = click.Context(command, info_name=path.rsplit(" ", maxsplit=1)[-1], parent=parent, max_content_width=100)
+        own_name = path.rsplit(" ", maxsplit=1)[-1]
+        context = click.Context(command, info_name=own_name, parent=parent, max_content_width=100)
         parts.append(f"## `{path}`\n\n```text\n{command.get_help(context)}\n```\n")
         if isinstance(command, click.Group):
             waiting[:0] = [(inner, f"{path} {name}", context) for name, inner in command.commands.items()]
@@ -40,8 +41,8 @@ def error_page() -> str:
     return (
         MADE
         + "# Errors and exit codes\n\n"
-        + "Exit code 0: done. 1: a bug. Every other code has one meaning, for good. A program that meets a code it does\n"
-        + "not know treats it as a failure.\n\n"
+        + "Exit code 0: done. 1: a bug. Every other code has one meaning, for good. A program that meets a code it\n"
+        + "does not know treats it as a failure.\n\n"
         + "| Exit code | Code | Meaning | Way out |\n|---|---|---|---|\n"
         + "\n".join(rows)
         + "\n"

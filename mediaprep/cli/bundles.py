@@ -8,7 +8,7 @@ from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
 from mediaprep.cli.words import describe_validity
 from mediaprep.errors import BundleFactsInvalid
 from mediaprep.model import Bundle
-from mediaprep.quantities import format_bytes, parse_utc
+from mediaprep.quantities import format_bytes, parse_date_or_utc
 
 
 @click.group(invoke_without_command=True)
@@ -68,7 +68,6 @@ def add_bundle(
     from mediaprep.bundles import open_bundle
     from mediaprep.cycles import validity_for
     from mediaprep.manifest import digest
-    from mediaprep.progress import Throttle
 
     kind = desk.records.kinds().get(kind_name)
     if kind is None:
@@ -78,14 +77,13 @@ def add_bundle(
     validity = validity_for(
         kind.cycle_rule,
         cycle=cycle,
-        effective_on=parse_utc(effective) if effective else None,
-        lapses_on=parse_utc(lapses) if lapses else None,
+        effective_on=parse_date_or_utc(effective) if effective else None,
+        lapses_on=parse_date_or_utc(lapses) if lapses else None,
     )
     source = open_bundle(existing_path(folder))
-    throttle = Throttle(desk.out.progress, desk.clock.monotonic)
     with desk.stoppable():
-        manifest = source.take_in(throttle, desk.stopped)
-    desk.out.end_progress()
+        manifest = source.take_in(desk.throttle, desk.stopped)
+    desk.end_progress()
     taken_in = Bundle(
         name=name or _name_for(kind_name, validity.cycle, folder),
         kind=kind,

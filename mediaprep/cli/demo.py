@@ -10,8 +10,7 @@ import random
 import shlex
 import shutil
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
-from itertools import islice
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -218,9 +217,9 @@ class Demonstration:
 def _last_two_cycles(now: datetime) -> tuple[str, str]:
     from mediaprep.cycles import cycles_between
 
-    rule = CycleRule(CycleScheme.AIRAC_28)
-    previous, current = islice(cycles_between(rule, now - timedelta(days=28), now.astimezone(UTC)), 2)
-    return str(previous.cycle), str(current.cycle)
+    started = cycles_between(CycleRule(CycleScheme.AIRAC_28), now - timedelta(days=2 * 28), now)
+    previous, current = (str(one.cycle) for one in list(started)[-2:])
+    return previous, current
 
 
 def _clear(root: Path, *, fresh: bool) -> None:

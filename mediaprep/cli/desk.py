@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from mediaprep.config import Settings
     from mediaprep.model import Aircraft, Finding, Job
     from mediaprep.ports import CardAccess, Clock, HostAccess
+    from mediaprep.progress import Throttle
     from mediaprep.records import Store
     from mediaprep.session import Bench
 
@@ -67,19 +68,30 @@ class Desk:
             self.out.note(_died(job))
         return store
 
+    @cached_property
+    def throttle(self) -> Throttle:
+        """Progress on its way to this command's output, no faster than anyone can read it."""
+        from mediaprep.progress import Throttle
+
+        return Throttle(self.out.progress, self.clock.monotonic)
+
+    def end_progress(self) -> None:
+        """Let the last report out and the bars go."""
+        if "throttle" in self.__dict__:
+            self.throttle.close()
+        self.out.end_progress()
+
     def bench(self, access: CardAccess, *, on_findings: Callable[[Sequence[Finding]], None] = lambda _: None) -> Bench:
         """Return a bench around one card, wired to this command's output."""
-        from mediaprep.progress import Throttle
         from mediaprep.session import Bench
 
-        throttle = Throttle(self.out.progress, self.clock.monotonic)
         return Bench(
             card=access,
             host=self.host,
             records=self.records,
             clock=self.clock,
             places=self.places,
-            progress=throttle,
+            progress=self.throttle,
             on_findings=on_findings,
             cancelled=self.stopped,
         )

@@ -189,12 +189,12 @@ def _title(verb: str, wish: Wish) -> str:
 
 
 def _show(desk: Desk, findings: Sequence[Finding]) -> None:
-    desk.out.end_progress()
+    desk.end_progress()
     desk.out.findings(findings)
 
 
 def _finish(desk: Desk, outcome: Outcome) -> None:
-    desk.out.end_progress()
+    desk.end_progress()
     receipt = outcome.receipt
     desk.out.text("", *describe_receipt(receipt))
     verdict = receipt.readback.verdict

@@ -85,7 +85,9 @@ def cycles(desk: Desk, identifier: str | None, start: str | None, count: int, ev
         listed = [validity_for(rule, cycle=identifier, effective_on=None, lapses_on=None)]
     else:
         at = parse_utc(start) if start else desk.clock.now()
-        listed = list(islice(cycles_between(rule, at, at + timedelta(days=56 * count)), count))
+        # From the one in force at that instant on: look one cycle back, and further ahead than needed.
+        span = cycles_between(rule, at - timedelta(days=56), at + timedelta(days=56 * count))
+        listed = list(islice((one for one in span if one.lapses_at is None or one.lapses_at > at), count))
     now = desk.clock.now()
     desk.out.table(
         ("CYCLE", "EFFECTIVE", "UNTIL (not included)", ""),

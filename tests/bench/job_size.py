@@ -1,4 +1,4 @@
-"""Files of a given number and size, a simulated card, and the records for them: what the size tests and benches share."""
+"""What the size tests and the benchmark share: files of a given number and size, a card, the records for them."""
 
 from __future__ import annotations
 

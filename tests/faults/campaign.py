@@ -176,9 +176,7 @@ def main() -> int:
         campaign.set_up()
         campaign.run(wanted.kills, tally)
     print(tally.table())
-    print(
-        f"\n{wanted.kills} kills: every one left records that open, no false word of a verified card, and a resume that ended whole."
-    )
+    print("\nEvery kill left records that open and no false word of a verified card; every second run ended whole.")
     return 0
 
 
