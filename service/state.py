@@ -1,0 +1,79 @@
+"""What every request works with: the records, the clock, the computer and the jobs at work."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeAlias
+
+from flask import Flask, current_app
+
+from mediaprep.config import Settings
+from mediaprep.errors import NotFound, Usage
+from mediaprep.model import Aircraft
+from mediaprep.ports import CardAccess, Clock, HostAccess
+from mediaprep.records import Store
+from mediaprep.session import Bench
+from service.jobs import JobRunner
+
+CardOpener: TypeAlias = Callable[[Path], CardAccess]
+
+_KEY = "mediaprep"
+
+
+@dataclass(frozen=True)
+class State:
+    """One service's surroundings. `open_card` turns a path on this computer into the card that is there."""
+
+    settings: Settings
+    records: Store
+    clock: Clock
+    host: HostAccess
+    jobs: JobRunner
+    open_card: CardOpener
+
+    def bench(self, access: CardAccess) -> Bench:
+        """Return a bench around one card; whoever wants to listen or stop puts that in."""
+        return Bench(
+            card=access,
+            host=self.host,
+            records=self.records,
+            clock=self.clock,
+            places=(("records", str(self.settings.data_dir)), ("temp", tempfile.gettempdir())),
+        )
+
+    def aircraft(self, name: str | None) -> Aircraft:
+        """Return the aircraft named, or the only one there is. Raise NotFound or Usage."""
+        known = self.records.aircraft_list()
+        wanted = [one for one in known if name in {None, one.name}]
+        if len(wanted) == 1:
+            return wanted[0]
+        if wanted:
+            names = ", ".join(one.name for one in wanted)
+            message = f"Which aircraft? The records hold {names}"
+            raise Usage(message, remedy="Say which in the query: ?aircraft=NAME.")
+        message = f"There is no aircraft {name}" if name is not None else "The records hold no aircraft yet"
+        raise NotFound(message, remedy="GET /api/v1/aircraft lists those there are; 'mediaprep aircraft add' adds one.")
+
+    def close(self) -> None:
+        """Stop all jobs, wait until each has said so in the records, and let the records go."""
+        self.jobs.shutdown()
+        self.records.close()
+
+
+def attach(app: Flask, state: State) -> None:
+    """Give an application its surroundings."""
+    app.extensions[_KEY] = state
+
+
+def state_of(app: Flask) -> State:
+    """Return an application's surroundings."""
+    state: State = app.extensions[_KEY]
+    return state
+
+
+def here() -> State:
+    """Return the surroundings of the request that is being answered."""
+    return state_of(current_app)
