@@ -81,6 +81,7 @@ class Database:
 
     def _explained(self, error: DBAPIError) -> RecordsUnusable | None:
         code = _code_of(error)
+        said = " ".join(str(error.orig).split())  # a server's complaint may run over several lines
         primary = "_".join(code.split("_")[:2])  # SQLITE_BUSY_SNAPSHOT and its like are kinds of SQLITE_BUSY
         if primary in _SQLITE_BUSY or code in _POSTGRESQL_BUSY:
             message = f"Another program has held the records in {self.name} for more than {self.busy_seconds:g} seconds"
@@ -91,15 +92,15 @@ class Database:
             message = f"The volume that holds the records in {self.name} is full; nothing of this step was kept"
             return RecordsUnusable(message, remedy="Free some room on that volume, then run the command again.")
         if primary in _SQLITE_DAMAGED:
-            message = f"The records in {self.name} are damaged or are not a database: {error.orig}"
+            message = f"The records in {self.name} are damaged or are not a database: {said}"
             return RecordsUnusable(message)
         if primary in {"SQLITE_READONLY", "SQLITE_PERM", "SQLITE_CANTOPEN", "SQLITE_AUTH"}:
-            message = f"The records in {self.name} cannot be opened for writing: {error.orig}"
+            message = f"The records in {self.name} cannot be opened for writing: {said}"
             return RecordsUnusable(
                 message, remedy="Make the file and its folder writable, or name another with MEDIAPREP_DATA_DIR."
             )
         if isinstance(error, OperationalError) and code != "SQLITE_ERROR":  # that one is a fault in a statement of ours
-            message = f"The records in {self.name} cannot be reached: {error.orig}"
+            message = f"The records in {self.name} cannot be reached: {said}"
             return RecordsUnusable(message, remedy="See that the disk or the database server is there, then try again.")
         return None
 

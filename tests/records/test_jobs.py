@@ -210,6 +210,14 @@ def test_the_remnant_of_a_process_is_not_alive() -> None:
     child.communicate(timeout=60)
 
 
+def test_a_process_that_may_not_be_looked_at_is_not_declared_dead(monkeypatch: pytest.MonkeyPatch) -> None:
+    def hidden(process_id: int) -> psutil.Process:
+        raise psutil.AccessDenied(process_id)
+
+    monkeypatch.setattr(psutil, "Process", hidden)
+    assert process_alive(1, 0.0)
+
+
 def test_another_program_may_ask_for_a_job_to_be_stopped(store: Store, tmp_path: Path, clock: FixedClock) -> None:
     job = store.begin_job(JobKind.VERIFY, card(store), None, None, at=NOON)
     assert not store.cancel_requested(job.number)

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 import subprocess
 import sys
 from datetime import timedelta
@@ -18,7 +17,6 @@ from mediaprep.records import Store, open_records
 from tests.records.builders import (
     NOON,
     card,
-    database_file,
     panel,
     receipt,
     settings,
@@ -103,6 +101,12 @@ def test_each_aircraft_has_a_logbook_of_its_own(store: Store) -> None:
 # --- tampering -------------------------------------------------------------------------------------------------------
 
 
+def behind_our_back(store: Store, *edits: str) -> None:
+    with store._database.writing() as connection:
+        for edit in edits:
+            connection.exec_driver_sql(edit)
+
+
 @pytest.mark.parametrize(
     ("edits", "named"),
     [
@@ -124,27 +128,22 @@ def test_each_aircraft_has_a_logbook_of_its_own(store: Store) -> None:
          "entry 4"),
     ],
 )  # fmt: skip
-def test_an_entry_edited_behind_our_back_is_found(store: Store, tmp_path: Path, edits: list[str], named: str) -> None:
+def test_an_entry_edited_behind_our_back_is_found(store: Store, edits: list[str], named: str) -> None:
     (nav,) = panel(store)
     written(store, card(store), taken_in(store), nav)
     store.accept(store.install("C-001", nav, None, at=LATER), at=LATER)
     store.verify_log("D-TEST")
-    with sqlite3.connect(database_file(tmp_path)) as raw:
-        for edit in edits:
-            raw.execute(edit)
-    raw.close()
+    behind_our_back(store, *edits)
     with pytest.raises(LogbookBroken, match=f"D-TEST: {named}"):
         store.verify_log("D-TEST")
 
 
-def test_entries_cut_off_the_end_are_missed_only_by_who_noted_the_digest(store: Store, tmp_path: Path) -> None:
+def test_entries_cut_off_the_end_are_missed_only_by_who_noted_the_digest(store: Store) -> None:
     (nav,) = panel(store)
     written(store, card(store), taken_in(store), nav)
     store.install("C-001", nav, None, at=LATER)
     head = store.log("D-TEST")[-1].sha256
-    with sqlite3.connect(database_file(tmp_path)) as raw:
-        raw.execute("DELETE FROM logbook WHERE sequence = 2")
-    raw.close()
+    behind_our_back(store, "DELETE FROM logbook WHERE sequence = 2")
     assert len(store.verify_log("D-TEST")) == 1
     with pytest.raises(LogbookBroken):
         store.verify_log("D-TEST", head)

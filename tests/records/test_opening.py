@@ -10,6 +10,8 @@ import sys
 from pathlib import Path
 
 import pytest
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from mediaprep.clock import FixedClock
 from mediaprep.config import Settings
@@ -95,6 +97,21 @@ def test_a_damaged_database_is_named_and_left_alone(store: Store, tmp_path: Path
     assert path.read_bytes() == damaged
 
 
+def test_a_database_that_contradicts_itself_is_damaged(store: Store, tmp_path: Path, clock: FixedClock) -> None:
+    store.close()
+    for edit in (
+        "UPDATE sqlite_master SET sql = replace(sql, 'title TEXT NOT NULL', 'title TEXT') WHERE name = 'aircraft'",
+        "INSERT INTO aircraft VALUES (1, 'D-TEST', NULL)",
+        "UPDATE sqlite_master SET sql = replace(sql, 'title TEXT', 'title TEXT NOT NULL') WHERE name = 'aircraft'",
+    ):
+        with sqlite3.connect(database_file(tmp_path)) as raw:
+            raw.execute("PRAGMA writable_schema = ON")
+            raw.execute(edit)
+        raw.close()
+    with pytest.raises(RecordsUnusable, match=r"records\.sqlite are damaged: NULL value in aircraft\.title"):
+        open_records(settings(tmp_path), clock=clock)
+
+
 def test_another_programs_database_is_left_alone(tmp_path: Path, clock: FixedClock) -> None:
     path = database_file(tmp_path)
     path.parent.mkdir()
@@ -151,6 +168,47 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path, clock: FixedClock
     (tmp_path / "data").write_text("in the way")
     with pytest.raises(RecordsUnusable, match="data, cannot be made"):
         open_records(settings(tmp_path), clock=clock)
+
+
+def test_a_folder_where_the_file_should_be_is_named(tmp_path: Path, clock: FixedClock) -> None:
+    database_file(tmp_path).mkdir(parents=True)
+    with pytest.raises(RecordsUnusable, match=r"records\.sqlite cannot be opened") as caught:
+        open_records(settings(tmp_path), clock=clock)
+    assert "MEDIAPREP_DATA_DIR" in caught.value.remedy
+
+
+class ServerError(Exception):
+    """As a driver for PostgreSQL raises it: with the server's SQLSTATE, or none where no server answered."""
+
+    def __init__(self, said: str, sqlstate: str | None) -> None:
+        super().__init__(said)
+        self.sqlstate = sqlstate
+
+
+@pytest.mark.parametrize(
+    ("sqlstate", "told"),
+    [
+        # PostgreSQL 15 manual, appendix A
+        ("55P03", "Another program has held the records"),
+        ("40P01", "Another program has held the records"),
+        ("53100", "full"),
+        ("57P01", "cannot be reached: first line second line"),
+        (None, "cannot be reached: first line second line"),
+    ],
+)
+def test_what_a_server_says_of_itself_is_told_plainly(store: Store, sqlstate: str | None, told: str) -> None:
+    with pytest.raises(RecordsUnusable, match=told), store._database.told_plainly():
+        raise OperationalError("SELECT 1", {}, ServerError("first line\n\tsecond line", sqlstate))
+
+
+def test_a_fault_in_a_statement_of_ours_is_not_dressed_up(store: Store) -> None:
+    with pytest.raises(OperationalError, match="no such table"), store._database.reading() as connection:
+        connection.exec_driver_sql("SELECT * FROM nowhere")
+
+
+def test_waiting_for_a_connection_has_an_end(store: Store) -> None:
+    with pytest.raises(RecordsUnusable, match="no free connection"), store._database.told_plainly():
+        raise PoolTimeout
 
 
 def test_a_database_may_be_named_by_its_url(tmp_path: Path, clock: FixedClock) -> None:
