@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 
 from mediaprep.checks.wording import Check, in_days, listed, on_day
-from mediaprep.model import Finding, Load, LoadState, PreflightFacts, Validity
+from mediaprep.model import Finding, LoadState, PreflightFacts, Validity
 
 CHECKS: Mapping[str, str] = {
     "bundle.unit": "The bundle was bought for this unit, or for any.",
@@ -96,21 +96,24 @@ def _older(facts: PreflightFacts) -> Finding:
     check, effective_at = _check("bundle.older", facts), facts.bundle.validity.effective_at
     if effective_at is None:
         return check.passes("The bundle has no date to compare")
-    newest: Load | None = None
-    latest_at = effective_at
-    for load in facts.unit_loads:
-        accepted_at = load.validity.effective_at
-        is_accepted = load.kind == facts.bundle.kind.name and load.state is LoadState.ACCEPTED
-        if is_accepted and accepted_at is not None and accepted_at > latest_at:
-            newest, latest_at = load, accepted_at
-    if newest is None:
+    newer = [
+        (load.validity.effective_at, load)
+        for load in facts.unit_loads
+        if load.kind == facts.bundle.kind.name
+        and load.state is LoadState.ACCEPTED
+        and load.validity.effective_at is not None
+        and load.validity.effective_at > effective_at
+    ]
+    if not newer:
         return check.passes(f"Unit {facts.unit.label} has accepted nothing newer of this kind")
+    in_force = [(since, load) for since, load in newer if since <= facts.now]
+    since, newest = max(in_force or newer, key=lambda pair: pair[0])
     evidence = (
         f"{_named(facts.bundle.validity)} takes effect at {on_day(effective_at)}, and unit {facts.unit.label} has "
         f"accepted a newer one: bundle {newest.bundle} from card {newest.card}, {_named(newest.validity)}, "
-        f"from {on_day(latest_at)}"
+        f"from {on_day(since)}"
     )
-    if latest_at > facts.now:
+    if not in_force:
         return check.warns(evidence, "The newer one is not in force yet. Make sure that the older one is meant.")
     return check.cannot_tell(
         evidence,
