@@ -90,6 +90,7 @@ class _Planner:
         self.leftovers: dict[str, str] = {}
         self.remove: dict[str, str] = {}
         self.removed_folders: dict[str, str] = {}
+        self.going: set[str] = set()
         self.altered: set[str] = set()
         self.in_the_way: set[str] = set()
         self.clashes: set[str] = set()
@@ -99,6 +100,7 @@ class _Planner:
         self._find_leftovers()
         self._find_removals()
         self._find_emptied_folders()
+        self.going = {*self.remove, *self.leftovers, *self.removed_folders}
         files = [self._planned(entry) for entry in self.manifest.entries]
         self._clear_temporary_names(item.entry.path for item in files if item.ours)
         files += [
@@ -152,8 +154,7 @@ class _Planner:
 
     def _find_emptied_folders(self) -> None:
         """Find the folders that hold nothing but what goes, and in which nothing new comes."""
-        going = self._going()
-        if not going:
+        if not (self.remove or self.leftovers):
             return
         children: dict[str, int] = {}
         for entry in self.card:
@@ -171,9 +172,6 @@ class _Planner:
                     break
                 self.removed_folders[self.card.key(folder)] = folder
                 found = self.card.find(folder)
-
-    def _going(self) -> set[str]:
-        return {*self.remove, *self.leftovers, *self.removed_folders}
 
     # --- the bundle's files ------------------------------------------------------------------------------------------
 
@@ -218,19 +216,17 @@ class _Planner:
         return self._blockers[folder]
 
     def _blocking(self, folder: str) -> Iterator[str]:
-        going = self._going()
         for path in (*_folders_above(folder), folder):
             found = self.card.find(path)
-            if found is not None and not found.is_folder and self.card.key(path) not in going:
+            if found is not None and not found.is_folder and self.card.key(path) not in self.going:
                 yield found.path
 
     def _clear_temporary_names(self, paths: Iterable[str]) -> None:
         """Find what stands where a temporary name must go: kept files may be written too, after the readback."""
-        going = self._going()
         for path in paths:
             temporary = part_name(path)
             found = self.card.find(temporary)
-            if found is not None and self.card.key(temporary) not in going:
+            if found is not None and self.card.key(temporary) not in self.going:
                 self.in_the_way.add(found.path)
 
     def _missing_folders(self, files: Iterable[PlannedFile]) -> tuple[str, ...]:
