@@ -12,6 +12,7 @@ _BY_VERDICT = {
     Verdict.DATA_READ_BACK: Fitness.REINSERT,
     Verdict.UNPROVEN: Fitness.UNFIT,
 }
+_ORDER = [Fitness.EMPTY, Fitness.UNFIT, Fitness.REINSERT, Fitness.VERIFIED]
 _DISPROOFS = {ReadbackMismatch.code, ReadbackFailed.code}
 
 
@@ -19,14 +20,16 @@ def fitness_of(jobs: Iterable[Job], receipts: Iterable[Receipt]) -> Fitness:
     """Return how a card stands after its jobs, given in any order with all the receipts they ended in.
 
     A job that touched the card makes it unfit until a full readback proves it, in that job or a later one. What that
-    readback proved then holds until the next job that touches the card, or a verify that found the card wrong. A
-    verify that was cancelled, interrupted or refused, or lost the card half-way, says nothing about the card.
+    readback proved then holds until the next job that touches the card, or a verify that found the card wrong: a
+    later verify with weaker means takes nothing away. One that was cancelled, interrupted or refused, or lost the card
+    half-way, says nothing about the card.
     """
     verdicts = {receipt.number: receipt.readback.verdict for receipt in receipts}
     standing = Fitness.EMPTY
     for job in sorted(jobs, key=lambda job: job.number):
         if job.receipt is not None:
-            standing = _BY_VERDICT[verdicts[job.receipt]]
+            proven = _BY_VERDICT[verdicts[job.receipt]]
+            standing = proven if job.touched else max(standing, proven, key=_ORDER.index)
         elif job.touched or _disproves(job):
             standing = Fitness.UNFIT
     return standing

@@ -116,7 +116,8 @@ def check_card(wish: Wish, bench: Bench) -> Preflight:
     manifest = records.manifest(wish.bundle.name)
     card = bench.card.facts()
     entries = tuple(bench.card.entries())
-    owned = records.owned_files(wish.card.name)
+    # A card that is only looked at need not be in the records yet; then nothing on it is ours.
+    owned = records.owned_files(wish.card.name) if records.recognise(wish.card.identity) else ()
     plan = make_plan(
         bundle=wish.bundle,
         manifest=manifest,

@@ -19,7 +19,7 @@ PICTURES = Path(__file__).resolve().parent.parent / "docs" / "pictures"
 COLUMNS = 132
 
 # Ours in place of the library's template: no window controls, no font from a network.
-TEMPLATE = """<svg class="mediaprep" viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
+TEMPLATE = """<svg class="mediaprep" xml:space="preserve" viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
 <style>
 .{unique_id}-matrix {{
   font-family: ui-monospace, "DejaVu Sans Mono", Menlo, Consolas, monospace;
@@ -98,7 +98,7 @@ def main() -> int:
         ("refused.svg", [f"check {current} --on {shown}/cards/large --for DISPLAY-L"]),
         ("verify.svg", [f"verify {shown}/cards/left"]),
         ("status.svg", ["status"]),
-        ("write.svg", [f"write {current} --on {shown}/cards/left --for DISPLAY-L"]),
+        ("write.svg", [f"write {current} --on {shown}/cards/right --for DISPLAY-R"]),
     ):
         draw(picture, [(command, run(command, environment)) for command in commands])
     return 0

@@ -112,7 +112,7 @@ def simulate(
     from mediaprep.model import FileSystem, PartitionTable
 
     path = existing_path(folder)
-    SimulatedCard.create(
+    SimulatedCard.make(
         path,
         capacity_bytes=parse_bytes(capacity),
         cluster_bytes=parse_bytes(cluster),

@@ -207,10 +207,10 @@ class Demonstration:
         source = random.Random(seed)  # noqa: S311 - filler for files, no secret
         sizes = [source.randint(1, 100) for _ in range(files)]
         for number, share in enumerate(sizes):
-            path = folder / f"region-{number % 4}" / f"part-{number:03}.bin"
+            path = folder / name / f"region-{number % 4}" / f"part-{number:03}.bin"
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(source.randbytes(total_bytes * share // sum(sizes)))
-        (folder / "index.txt").write_text("\n".join(f"part-{number:03}.bin" for number in range(files)) + "\n")
+        (folder / name / "index.txt").write_text("\n".join(f"part-{number:03}.bin" for number in range(files)) + "\n")
         return f"{self._shown}/bundles/{name}"
 
 

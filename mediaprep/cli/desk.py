@@ -170,6 +170,4 @@ def existing_path(text: str) -> Path:
 
 
 def _died(job: Job) -> str:
-    return (
-        f"Job {job.number} on card {job.card} ended without a word: the card is unfit until it is written or verified."
-    )
+    return f"Job {job.number} on card {job.card}: {job.detail}"

@@ -9,7 +9,7 @@ import click
 from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
 from mediaprep.cli.words import CAUTION, describe_receipt, describe_validity
 from mediaprep.errors import CardNotReady, PreflightRefused, PreflightUnknown, ProofIncomplete, Usage
-from mediaprep.model import Action, Card, Result, Verdict, value_or_none
+from mediaprep.model import Action, Card, Fitness, Result, Verdict, value_or_none
 from mediaprep.quantities import format_bytes
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ def install(
         )
     if not accepted and rejected is None:
         desk.out.text("Next, when the unit has answered: the same command with --accepted or --rejected REASON.")
-    desk.out.text(f"Compare the dates the unit shows with these. {CAUTION}")
+    desk.out.paragraph(f"Compare the dates the unit shows with these. {CAUTION}")
     desk.out.result(loads=loads)
 
 
@@ -197,10 +197,12 @@ def _finish(desk: Desk, outcome: Outcome) -> None:
     desk.end_progress()
     receipt = outcome.receipt
     desk.out.text("", *describe_receipt(receipt))
-    verdict = receipt.readback.verdict
-    if verdict is not Verdict.VERIFIED:
-        raise _incomplete(receipt)
-    for load in outcome.loads:
+    if receipt.readback.verdict is not Verdict.VERIFIED:
+        if desk.records.fitness(receipt.card) is not Fitness.VERIFIED:
+            raise _incomplete(receipt)
+        desk.out.text("The card stays verified: its folders were proven before, and nothing was written to it since.")
+    # One line for each unit, however many bundles are on the card.
+    for load in {(load.aircraft, load.unit): load for load in outcome.loads}.values():
         desk.out.text(
             f"Carry card {load.card} to unit {load.aircraft}/{load.unit}, then: "
             f"mediaprep install {load.card} --in {load.unit}"

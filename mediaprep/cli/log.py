@@ -8,7 +8,6 @@ import click
 
 from mediaprep.cli.desk import Desk, json_option, pass_desk
 from mediaprep.model import LogEntry
-from mediaprep.quantities import format_utc
 
 
 @click.group(invoke_without_command=True)
@@ -25,8 +24,8 @@ def log(context: click.Context, aircraft: str | None, last: int | None) -> None:
     entries = desk.records.log(found.name)
     shown = entries[-last:] if last else entries
     desk.out.table(
-        ("NO", "TIME (UTC)", "WHAT", "DIGEST"),
-        [(str(entry.sequence), format_utc(entry.at), describe(entry), entry.sha256[:12]) for entry in shown],
+        ("NO", "TIME (UTC)", "DIGEST", "WHAT"),
+        [(str(entry.sequence), f"{entry.at:%Y-%m-%d %H:%M:%S}", entry.sha256[:8], describe(entry)) for entry in shown],
         empty=f"The logbook of {found.name} is empty.",
     )
     desk.out.result(
@@ -54,12 +53,9 @@ def verify_log(desk: Desk, aircraft: str | None, head: str | None) -> None:
 def describe(entry: LogEntry) -> str:
     """Return an entry as one line."""
     body = json.loads(entry.body)
-    parts = [str(body.get("kind", "?")).replace("-", " ")]
-    for key, word in (("card", "card"), ("unit", "unit"), ("bundle", "bundle"), ("receipt", "receipt")):
-        if body.get(key):
-            parts.append(f"{word} {body[key]}")
-    if body.get("reason"):
-        parts.append(f"({body['reason']})")
-    if body.get("simulated"):
-        parts.append("[simulated]")
-    return ", ".join(filter(None, (parts[0], " ".join(parts[1:]))))
+    held = ", ".join(one["bundle"] for one in body["bundles"]) if "bundles" in body else body.get("bundle")
+    said = f"{str(body['kind']).replace('-', ' ')}: {held} on card {body.get('card')} for unit {body.get('unit')}"
+    details = [f"receipt {body['receipt']}"] if body.get("receipt") else []
+    details += [str(body[key]) for key in ("slot", "verdict", "reason") if body.get(key)]
+    details += ["simulated"] if body.get("simulated") else []
+    return f"{said} ({'; '.join(details)})"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
@@ -43,6 +44,11 @@ class Output:
             for line in lines:
                 click.echo(line)
 
+    def paragraph(self, text: str) -> None:
+        """Print a long sentence for people, wrapped."""
+        if not (self.json_lines or self.silent):
+            _wrapped(text, 0)
+
     def note(self, line: str) -> None:
         """Tell people something beside the result, on stderr; with --json too, since stdout is not touched."""
         click.echo(click.style("Note: ", fg="yellow", bold=True) + line, err=True)
@@ -63,14 +69,14 @@ class Output:
             self.text(click.style(line, bold=True) if number == 0 else line)
 
     def findings(self, findings: Sequence[Finding], *, everything: bool = False) -> None:
-        """Print findings: what does not pass in full, what passes as a list of names unless `everything`."""
+        """Print findings: what does not pass in full, what passes as a count unless `everything`."""
         if self.silent:
             return
         if self.json_lines:
             for finding in findings:
                 self._line("finding", object_to_wire(finding))
             return
-        passed = [finding.check for finding in findings if finding.result is Result.PASS]
+        passed = Counter(f.check.partition(".")[0] for f in findings if f.result is Result.PASS)
         order = [Result.REFUSE, Result.UNKNOWN, Result.WARN, Result.PASS]
         for finding in sorted(findings, key=lambda item: order.index(item.result)):
             if finding.result is Result.PASS and not everything:
@@ -83,7 +89,8 @@ class Output:
                 _wrapped(f"           Way out: {finding.remedy}", 20)
         if passed and not everything:
             label = click.style("ok".ljust(8), fg="green")
-            _wrapped(f"  {label} {len(passed)} checks: {', '.join(passed)}", 11)
+            shares = ", ".join(f"{count} of the {subject}" for subject, count in passed.items())
+            _wrapped(f"  {label} {passed.total()} findings: {shares}; 'mediaprep check --all' shows each", 11)
 
     def progress(self, progress: Progress) -> None:
         """Show progress: JSON lines, bars on a terminal, else nothing."""

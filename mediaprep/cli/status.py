@@ -42,7 +42,7 @@ def status(desk: Desk, aircraft: str | None, instant: str | None) -> None:
         desk.out.text(click.style("Different cycles", fg="yellow", bold=True) + f" of {kind}: {parts}.")
     if any(one.load is not None and one.load.simulated for one in panel.kinds):
         desk.out.text("Some of these loads came from simulated cards.")
-    desk.out.text(CAUTION)
+    desk.out.paragraph(CAUTION)
     desk.out.result(status=panel)
 
 
@@ -62,7 +62,7 @@ def due(desk: Desk, aircraft: str | None, within: int) -> None:
         [(one.unit, one.kind, timeline.cycle_of(one), timeline.describe(one, panel.at)) for one in late],
         empty=f"Nothing lapses within {within} days.",
     )
-    desk.out.text(CAUTION)
+    desk.out.paragraph(CAUTION)
     desk.out.result(due=late, within_days=within)
 
 

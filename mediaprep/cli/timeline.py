@@ -15,17 +15,16 @@ FULL, NEXT, GAP, NOW = ("█", "#"), ("▒", "="), ("·", "."), ("│", "|")
 
 
 def axis(at: datetime) -> str:
-    """Return the line above the bars: month names where they begin, and a mark at `at`."""
+    """Return the line above the bars: where each month begins, its name; where a year begins, the year."""
     line = [" "] * COLUMNS
+    previous = _span(at, 0)[0].month
     for column in range(COLUMNS):
-        start, end = _span(at, column)
-        if start.month != end.month or column == 0:
-            moment = end if column else start
-            name = f"{moment:%b %Y}" if moment.month == 1 or column == 0 else f"{moment:%b}"
-            free = all(cell == " " for cell in line[max(0, column - 1) : column + len(name)])
-            if column + len(name) <= COLUMNS and free:
-                line[column : column + len(name)] = name
-    return "".join(line)
+        _, end = _span(at, column)
+        if end.month != previous:
+            name = f"{end:%Y}" if end.month == 1 else f"{end:%b}"
+            line[column : column + len(name)] = name
+            previous = end.month
+    return "".join(line[:COLUMNS])
 
 
 def bar(status: KindStatus, at: datetime, *, plain: bool = False) -> str:
@@ -61,10 +60,14 @@ def describe(status: KindStatus, at: datetime) -> str:
         return f"{words}: from {status.load.validity.effective_at:%Y-%m-%d}"
     if status.lapses_at is None:
         return words
-    days = (status.lapses_at - at) / timedelta(days=1)
-    if status.currency is Currency.LAPSED:
-        return f"{words} {status.lapses_at:%Y-%m-%d}, {-days:.0f} days ago"
-    return f"{words} until {status.lapses_at:%Y-%m-%d}, {days:.0f} days left"
+    day, distance = f"{status.lapses_at:%Y-%m-%d}", _days(abs(status.lapses_at - at))
+    match status.currency:
+        case Currency.LAPSED:
+            return f"{words} on {day}, {distance} ago"
+        case Currency.LAPSES_SOON:
+            return f"{words}: on {day}, {distance} left"
+        case _:
+            return f"{words} until {day}, {distance} left"
 
 
 def cycle_of(status: KindStatus) -> str:
@@ -77,6 +80,11 @@ def cycle_of(status: KindStatus) -> str:
 def unit_width(panel: PanelStatus) -> int:
     """Return how wide the column of unit names must be."""
     return max([len("UNIT"), *(len(status.unit) for status in panel.kinds)])
+
+
+def _days(distance: timedelta) -> str:
+    days = distance // timedelta(days=1)
+    return "less than a day" if days == 0 else "1 day" if days == 1 else f"{days} days"
 
 
 def _span(at: datetime, column: int) -> tuple[datetime, datetime]:

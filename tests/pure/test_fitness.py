@@ -38,6 +38,8 @@ WRITTEN: Happened = (WRITE, JobState.DONE, True, None, Verdict.VERIFIED)
 WRITTEN_HALF_PROVEN: Happened = (WRITE, JobState.DONE, True, None, Verdict.DATA_READ_BACK)
 WRITTEN_UNPROVEN: Happened = (WRITE, JobState.DONE, True, None, Verdict.UNPROVEN)
 VERIFIED: Happened = (VERIFY, JobState.DONE, False, None, Verdict.VERIFIED)
+READ_BACK: Happened = (VERIFY, JobState.DONE, False, None, Verdict.DATA_READ_BACK)
+READ_FROM_MEMORY: Happened = (VERIFY, JobState.DONE, False, None, Verdict.UNPROVEN)
 MISMATCH: Happened = (VERIFY, JobState.FAILED, False, "readback-mismatch", None)
 UNREADABLE: Happened = (VERIFY, JobState.FAILED, False, "readback-failed", None)
 SILENT: list[Happened] = [
@@ -85,16 +87,21 @@ def story(*happened: Happened) -> tuple[list[Job], list[Receipt]]:
         ([WRITTEN, MISMATCH, VERIFIED], Fitness.VERIFIED),
         ([WRITTEN, MISMATCH, WRITTEN], Fitness.VERIFIED),
         ([WRITTEN, FULL, WRITTEN_HALF_PROVEN], Fitness.REINSERT),
+        ([WRITTEN, READ_BACK], Fitness.VERIFIED),
+        ([WRITTEN, READ_FROM_MEMORY], Fitness.VERIFIED),
+        ([WRITTEN_HALF_PROVEN, READ_FROM_MEMORY], Fitness.REINSERT),
+        ([WRITTEN, MISMATCH, READ_BACK], Fitness.REINSERT),
+        ([WRITTEN, WRITTEN_HALF_PROVEN], Fitness.REINSERT),
+        ([DIED, READ_FROM_MEMORY], Fitness.UNFIT),
     ],
 )
 def test_a_card_is_as_fit_as_its_last_proof(happened: list[Happened], expected: Fitness) -> None:
     assert fitness_of(*story(*happened)) is expected
 
 
+PROOFS = [WRITTEN, WRITTEN_HALF_PROVEN, WRITTEN_UNPROVEN, VERIFIED, READ_BACK, READ_FROM_MEMORY]
 EVENTS = st.lists(
-    st.sampled_from(
-        [RUNNING, DIED, FULL, WRITTEN, WRITTEN_HALF_PROVEN, WRITTEN_UNPROVEN, VERIFIED, MISMATCH, UNREADABLE, *SILENT]
-    ),
+    st.sampled_from([*PROOFS, RUNNING, DIED, FULL, MISMATCH, UNREADABLE, *SILENT]),
     max_size=8,
 )
 
