@@ -56,7 +56,7 @@ def _kind(facts: PreflightFacts) -> Finding:
     if kind.name not in unit.kinds:
         return check.refuses(
             f"Unit {unit.label} takes {listed(unit.kinds) or 'no kind of data yet'}, not {kind.name} ({kind.title})",
-            f"Name the unit that takes {kind.name}, or add the kind to this one with 'mediaprep unit'.",
+            f"Name the unit that takes {kind.name}, or add the kind to this one with 'mediaprep unit set'.",
         )
     return check.passes(f"Unit {unit.label} takes {kind.name} ({kind.title})")
 
@@ -134,7 +134,7 @@ def _unit_software(facts: PreflightFacts) -> Finding:
         return check.cannot_tell(
             f"The bundle needs unit software {least}",
             f"the software of unit {unit.label} is not stated",
-            "Read it off the unit's start-up page and state it with 'mediaprep unit'.",
+            "Read it off the unit's start-up page and state it with 'mediaprep unit set --software'.",
         )
     evidence = f"The bundle needs unit software {least}; unit {unit.label} has {unit.software}"
     enough = _is_enough(unit.software, least)
@@ -145,7 +145,8 @@ def _unit_software(facts: PreflightFacts) -> Finding:
     if not enough:
         return check.refuses(
             evidence,
-            "Have the unit's software brought up to date first, or correct what is stated with 'mediaprep unit'.",
+            "Have the unit's software brought up to date first. If it is newer than stated here, say so with "
+            "'mediaprep unit set --software'.",
         )
     return check.passes(evidence)
 

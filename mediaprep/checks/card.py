@@ -22,7 +22,7 @@ CHECKS: Mapping[str, str] = {
 
 V = TypeVar("V")
 
-_CORRECT_THE_RULE = "or correct the rule with 'mediaprep unit' if the unit's manual says otherwise"
+_CORRECT_THE_RULE = "or correct the rule with 'mediaprep unit rule' if the unit's manual says otherwise"
 # Cards hold a little less than the size they are sold as. A card this near to what the rule asks is probably meant.
 _NEARLY = 0.9
 
