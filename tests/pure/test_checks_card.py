@@ -61,7 +61,8 @@ def test_a_card_that_is_too_large() -> None:
         "The card holds 63.9 GB (from test); rule 'display-cards' (manual, 3.1) allows up to 32 GB"
     )
     assert finding.remedy == (
-        "Use a card of at most 32 GB, or correct the rule with 'mediaprep unit rule' if the unit's manual says otherwise."
+        "Use a card of at most 32 GB, or correct the rule with 'mediaprep unit rule' if the unit's manual says "
+        "otherwise."
     )
 
 
