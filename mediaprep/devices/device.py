@@ -38,7 +38,7 @@ class DeviceFacts:
 
 def family_fact(capacity: Fact[int]) -> Fact[Family]:
     """Return the card family that a capacity makes."""
-    return Known(family_of(capacity.value), "from the capacity") if isinstance(capacity, Known) else capacity
+    return Known(family_of(capacity.value), "the capacity") if isinstance(capacity, Known) else capacity
 
 
 def memory_facts(mount: Mount, volume_bytes: Fact[int]) -> DeviceFacts:

@@ -92,7 +92,7 @@ class MountedCard(TreeCard):
 
         self._faults.require_present("before it was mounted again")
         mounts = read_mounts()
-        mount = self._mount()
+        mount = self._mount_among(mounts)
         in_use = self._device_facts(mount, NO_DEVICE).system_use
         if not isinstance(in_use, Known) or in_use.value or not can_remount(mount, self._device, mounts):
             return StructureEvidence.ASSUMED
@@ -121,7 +121,10 @@ class MountedCard(TreeCard):
 
     def _mount(self) -> Mount:
         """Return what is mounted here now. Raise CardGone where nothing is."""
-        found = mount_at(self._place, read_mounts() if self._on_linux else _psutil_mounts())
+        return self._mount_among(read_mounts() if self._on_linux else _psutil_mounts())
+
+    def _mount_among(self, mounts: tuple[Mount, ...]) -> Mount:
+        found = mount_at(self._place, mounts)
         if found is None:
             message = f"Nothing is mounted at {self._target}"
             raise CardGone(message, remedy="Put the card in and mount it, then run the same command again.")
