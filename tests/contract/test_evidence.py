@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ from mediaprep.errors import CardGone, CardReadOnly
 from mediaprep.model import DataEvidence, StructureEvidence
 from mediaprep.ports import CardAccess
 from tests.contract.volumes import MIB, LoopVolume, loop_volume
-from tests.tools import run
+from tests.tools import need, run
 
 CONTENT = b"".join(b"this very line stands on the medium once: %12d\n" % number for number in range(2000))
 MARK = b"%12d" % 1500
@@ -118,6 +119,26 @@ def test_a_card_that_is_mounted_twice_is_not_remounted(tmp_path: Path) -> None:
         finally:
             run("umount", second)
         assert card.remount() is StructureEvidence.REMOUNTED
+
+
+def test_a_card_that_another_program_sees_mounted_is_not_called_remounted(tmp_path: Path) -> None:
+    need("unshare")
+    with loop_volume(tmp_path) as volume:
+        card = open_card(volume.mount_point)
+        put_flushed(card, "some.dat")
+        # A mount namespace of its own, as services have: its copy of the mount stays when ours goes.
+        other = subprocess.Popen(
+            ["unshare", "--mount", "sh", "-c", "echo ready; exec sleep 600"], stdout=subprocess.PIPE, text=True
+        )
+        assert other.stdout is not None
+        try:
+            assert other.stdout.readline() == "ready\n"
+            assert card.remount() is StructureEvidence.ASSUMED
+            assert get(card, "some.dat")[0] == CONTENT
+        finally:
+            other.kill()
+            other.wait()
+            other.stdout.close()
 
 
 def test_an_ordinary_user_does_not_remount(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
