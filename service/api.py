@@ -21,7 +21,7 @@ from werkzeug.routing import BaseConverter, ValidationError
 from mediaprep import __version__
 from mediaprep.wire import to_wire
 from service.problems import API, MEDIA_TYPE, serve_problems
-from service.requests import is_name
+from service.requests import LONGEST_NAME, is_name
 from service.schemas import ProblemDocument
 
 
@@ -132,8 +132,7 @@ class Routes:
             served: Any = _in_json(view, status)
             for decorator in decorators:
                 served = decorator(served)
-            # HEAD comes with GET in Flask; the same address may serve another method by another view.
-            blueprint.add_url_rule(rule, f"{view.__name__}", served, methods=[method])
+            blueprint.add_url_rule(rule, view.__name__, served, methods=[method])
             return view
 
         return register
@@ -156,9 +155,18 @@ def make_api(app: Flask) -> Api:
     )
     app.url_map.converters["name"] = NameConverter
     api = Api(app)
-    api.register_converter(NameConverter, lambda _: {"type": "string", "minLength": 1})
+    api.register_converter(NameConverter, lambda _: {"type": "string", "minLength": 1, "maxLength": LONGEST_NAME})
+    api.ma_plugin.converter.add_attribute_function(_null_or_this)
     api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
     return api
+
+
+def _null_or_this(_converter: object, _field: object, ret: dict[str, Any]) -> dict[str, Any]:
+    """Correct how a nested object that may be null is documented: apispec lets it be any object, or null."""
+    any_object = {"type": "object", "nullable": True}
+    if any_object not in ret.get("anyOf", ()):
+        return {}
+    return {"anyOf": [one | {"enum": [None]} if one == any_object else one for one in ret["anyOf"]]}
 
 
 def _refusal(blueprint: _Blueprint, status: int) -> Callable[[Any], Any]:

@@ -15,14 +15,14 @@ from mediaprep.quantities import parse_utc
 
 MOST_ENTRIES = 1000
 MOST_CYCLES = 400
+LONGEST_NAME = 200
 # Far beyond any number given out, and within what every database takes for a number of a row.
 _LARGEST = 2**31 - 1
-_LONGEST_NAME = 200
 
 
 def is_name(text: str) -> bool:
     """Say whether a text may be the name of something in the records: printable, no slash, no space at either end."""
-    return 0 < len(text) <= _LONGEST_NAME and text.isprintable() and "/" not in text and text == text.strip()
+    return 0 < len(text) <= LONGEST_NAME and text.isprintable() and "/" not in text and text == text.strip()
 
 
 def is_target(text: str) -> bool:
@@ -33,7 +33,7 @@ def is_target(text: str) -> bool:
 
 def _check_name(text: str) -> None:
     if not is_name(text):
-        message = f"Not a name: 1 to {_LONGEST_NAME} printable characters, without a slash or a space at either end."
+        message = "Not a name: printable characters, without a slash, and without a space at either end."
         raise ValidationError(message)
 
 
@@ -62,7 +62,11 @@ class Instant(fields.String):
 
 
 def _name(text: str, *, required: bool = False) -> fields.String:
-    return fields.String(required=required, validate=_check_name, metadata={"description": text})
+    return fields.String(
+        required=required,
+        validate=(validate.Length(1, LONGEST_NAME), _check_name),
+        metadata={"description": text},
+    )
 
 
 def _number(text: str, default: int, least: int, most: int = _LARGEST) -> fields.Integer:

@@ -29,7 +29,8 @@ from mediaprep.errors import ServiceUnavailable
 from service.problems import API
 
 TOKEN_FILE = "service-token"  # noqa: S105 - the name of the file
-PUBLIC = f"{API}/health"
+# Whatever is not named here needs the token, routes that do not exist included.
+OPEN = frozenset({"/", f"{API}/health"})
 # No request carries files, so a large one is a mistake or worse.
 MOST_BODY_BYTES = 2**20
 
@@ -64,7 +65,7 @@ def guard(app: Flask, token: str) -> None:
     def refuse() -> None:
         _refuse_foreign_host()
         _refuse_other_sites()
-        if _is_api(request.path) and request.path != PUBLIC:
+        if request.path not in OPEN:
             _refuse_without_token(token)
         _refuse_odd_body()
 
@@ -92,10 +93,6 @@ def _make_token(path: Path) -> str:
     with os.fdopen(opened, "w", encoding="ascii") as file:
         file.write(token + "\n")
     return token
-
-
-def _is_api(path: str) -> bool:
-    return path == API or path.startswith(API + "/")
 
 
 def _refuse_foreign_host() -> None:
@@ -138,6 +135,6 @@ def _mark(answer: Response) -> Response:
     headers["X-Content-Type-Options"] = "nosniff"
     headers["Referrer-Policy"] = "no-referrer"
     headers["Cross-Origin-Resource-Policy"] = "same-origin"
-    if _is_api(request.path):
+    if request.path != "/":
         headers["Cache-Control"] = "no-store"
     return answer

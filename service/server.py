@@ -5,8 +5,9 @@ from __future__ import annotations
 import errno
 import shlex
 import signal
+import socket
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from typing import Any
 
 from flask import Flask
@@ -28,34 +29,17 @@ def serve(settings: Settings, *, port: int, say: Callable[..., None]) -> None:
     `port` 0 takes a free one. `say` prints lines for people. Raise ServiceUnavailable where the port cannot be had.
     A second Ctrl-C does not wait.
     """
-    app = create_app(settings)
-    try:
-        server = _listen(app, port)
-        try:
-            _say_how_to_ask(settings, server.effective_port, say)
-            with _stop_signals():
-                server.run()  # returns on Ctrl-C
-        finally:
-            server.close()
+    with closing(_listen(port)) as listening, _application(settings) as app:
+        with _server(app, listening) as server, _stop_signals():
+            _say_how_to_ask(settings, listening.getsockname()[1], say)
+            server.run()
         say("Stopping: jobs at work end at their next chunk.")
-    finally:
-        state_of(app).close()
 
 
-def _listen(app: Flask, port: int) -> Any:
-    """Bind the port and return waitress's server, which has no types."""
-    import waitress
-
+def _listen(port: int) -> socket.socket:
+    """Return a socket that listens on a port of the loopback. Raise ServiceUnavailable."""
     try:
-        return waitress.create_server(
-            app,
-            host=LOOPBACK,
-            port=port,
-            threads=_THREADS,
-            ident=None,
-            # The application refuses long before this, with a problem document; here it is for the spool on disk.
-            max_request_body_size=16 * MOST_BODY_BYTES,
-        )
+        return socket.create_server((LOOPBACK, port))
     except OSError as error:
         if error.errno == errno.EADDRINUSE:
             message = f"Port {port} of this computer is taken by another program"
@@ -65,15 +49,48 @@ def _listen(app: Flask, port: int) -> Any:
 
 
 @contextmanager
+def _application(settings: Settings) -> Iterator[Flask]:
+    """Give the application, and end it properly: jobs stopped and waited for, the records let go."""
+    app = create_app(settings)
+    try:
+        yield app
+    finally:
+        state_of(app).close()
+
+
+@contextmanager
+def _server(app: Flask, listening: socket.socket) -> Iterator[Any]:
+    """Give waitress's server, which has no types, and close all its connections at the end."""
+    from waitress import create_server, wasyncore
+
+    connections: dict[int, Any] = {}
+    server = create_server(
+        app,
+        map=connections,
+        sockets=[listening],
+        threads=_THREADS,
+        ident=None,
+        # The application refuses long before this, with a problem document; here it is for the spool on disk.
+        max_request_body_size=16 * MOST_BODY_BYTES,
+    )
+    try:
+        yield server
+    finally:
+        server.task_dispatcher.shutdown()
+        wasyncore.close_all(connections)
+
+
+@contextmanager
 def _stop_signals() -> Iterator[None]:
-    """Make a termination request end the server as Ctrl-C does. Afterwards both do again what they did before."""
+    """Let Ctrl-C and a termination request both end the block, quietly. Afterwards they do what they did before."""
 
     def stop(_number: int, _frame: object) -> None:
         raise KeyboardInterrupt
 
     kept = signal.signal(signal.SIGTERM, stop)
     try:
-        yield
+        with suppress(KeyboardInterrupt):
+            yield
     finally:
         signal.signal(signal.SIGTERM, kept)
 

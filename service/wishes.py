@@ -18,8 +18,9 @@ from service.state import State
 def check(state: State, *, bundle: str, target: str, unit: str, accept: Sequence[str]) -> Preflight:
     """Judge a bundle for a card and a unit. Writes nothing anywhere, and takes no new card into the records."""
     access = state.open_card(Path(target))
+    make_wish = _wish(state, bundle, unit, accept)
     card = find_card(access, state.records) or _stranger(access, state)
-    return check_card(_wish(state, bundle, unit, card, accept), state.bench(access))
+    return check_card(make_wish(card=card), state.bench(access))
 
 
 def start(state: State, asked: dict[str, Any]) -> Job:
@@ -30,10 +31,9 @@ def start(state: State, asked: dict[str, Any]) -> Job:
 def _start_write(state: State, asked: dict[str, Any]) -> Job:
     access = state.open_card(Path(asked["target"]))
     # The bundle and the unit are looked for before a card that is new here is taken into the records.
-    bundle, unit = state.records.bundle(asked["bundle"]), state.records.find_unit(asked["unit"])
+    make_wish = _wish(state, asked["bundle"], asked["unit"], asked["accept"])
     card = card_of(access, state.records, state.clock, name=asked.get("card"))
-    wish = _wish(state, bundle.name, unit.label, card, asked["accept"])
-    return state.jobs.start(partial(prepare_card, wish), state.bench(access))
+    return state.jobs.start(partial(prepare_card, make_wish(card=card)), state.bench(access))
 
 
 def _start_verify(state: State, target: str) -> Job:
@@ -47,13 +47,14 @@ def _start_verify(state: State, target: str) -> Job:
     return state.jobs.start(partial(verify_card, card, unit), state.bench(access))
 
 
-def _wish(state: State, bundle: str, unit: str, card: Card, accept: Sequence[str]) -> Wish:
+def _wish(state: State, bundle: str, unit: str, accept: Sequence[str]) -> partial[Wish]:
+    """Return all of a wish but its card."""
     found = state.records.bundle(bundle)
-    return Wish(
+    return partial(
+        Wish,
         bundle=found,
         source=open_bundle(Path(found.source)),
         unit=state.records.find_unit(unit),
-        card=card,
         accept=frozenset(accept),
     )
 
