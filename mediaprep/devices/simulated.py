@@ -352,8 +352,11 @@ class SimulatedCard(TreeCard):
 
     def _look(self) -> list[CardEntry]:
         """Read the description and all entries anew: another process, or a test, may have changed them."""
+        during = "before its folders were read"
+        if not self._tree.is_there():
+            raise self._faults.gone(during)
         self._description = load(self._folder)
-        self._faults.require_present("before its folders were read")
+        self._faults.require_present(during)
         found = list(super().entries())
         self._allocation = self._measured(found)
         return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -83,6 +84,13 @@ def test_another_process_sees_that_it_was_taken_out(card: SimulatedCard, tmp_pat
         other.facts()
     other.put_in()
     assert card.facts().insertion == other.facts().insertion
+
+
+def test_a_card_whose_folder_was_deleted_is_gone(card: SimulatedCard, tmp_path: Path) -> None:
+    shutil.rmtree(tmp_path / "card")
+    for attempt in (card.facts, lambda: list(card.entries()), lambda: card.create("some.dat"), card.flush):
+        with pytest.raises(CardGone):
+            attempt()
 
 
 def test_it_vanishes_after_so_many_bytes_written_and_only_once(card: SimulatedCard) -> None:
