@@ -329,11 +329,13 @@ class Action(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class OwnedFile:
-    """A file that mediaprep put on a card, as the records know it.
+class RecordedFile:
+    """A file that a bundle has on a card, as the records know it.
 
     A card holds at most one bundle of each data kind; a new one takes the place of the old one and leaves the others.
-    `flushed` is false from the moment the write is planned until a flush of the whole file system returned.
+    Bundles of two kinds may have the same file, which is then recorded for each. `flushed` is false from the moment the
+    write is planned until a flush of the whole file system returned. `ours` is false where someone else had put a file
+    of the right content there: it counts as the bundle's, but is never replaced or removed.
     """
 
     path: str
@@ -342,6 +344,7 @@ class OwnedFile:
     bundle: str
     kind: str
     flushed: bool
+    ours: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,7 +373,8 @@ class Plan:
     first. `make_folders` come parents first, `remove_folders` children first. `foreign`, `litter` and `altered` are
     left alone: files not ours, what desktop systems leave, and files that were ours but have changed size since.
     `in_the_way` are paths the write needs (a file's own or its temporary name) where something foreign stands.
-    `clashes` are paths that two bundles on the card both want with different content.
+    `clashes` are paths that two bundles on the card both want with different content, `unfinished` the names of other
+    bundles on the card whose write never ended.
     """
 
     files: tuple[PlannedFile, ...]
@@ -383,6 +387,7 @@ class Plan:
     altered: tuple[str, ...] = ()
     in_the_way: tuple[str, ...] = ()
     clashes: tuple[str, ...] = ()
+    unfinished: tuple[str, ...] = ()
 
     @property
     def bytes_to_write(self) -> int:

@@ -15,9 +15,9 @@ from mediaprep.model import (
     FileSystem,
     Manifest,
     ManifestEntry,
-    OwnedFile,
     Plan,
     PlannedFile,
+    RecordedFile,
 )
 from mediaprep.names import comparison_key, is_litter, part_name
 
@@ -27,17 +27,17 @@ def make_plan(
     bundle: Bundle,
     manifest: Manifest,
     entries: Sequence[CardEntry],
-    owned: Sequence[OwnedFile],
+    recorded: Sequence[RecordedFile],
     file_system: FileSystem,
 ) -> Plan:
     """Return what it takes to make a card hold a bundle, beside the bundles of other kinds that are on it.
 
-    `entries` is all that is on the card now, `owned` what the records say mediaprep put there, `manifest` that of
-    `bundle`. Nothing foreign is ever written over or removed: what is needed where something foreign stands becomes
-    a KEEP that is not ours, and the checks refuse the plan. Two owned files may have one path where two bundles hold
-    the same file. Takes time linear in the number of files. Never raises.
+    `entries` is all that is on the card now, `recorded` what the records know of it, `manifest` that of `bundle`.
+    Nothing foreign is ever written over or removed: what is needed where something foreign stands becomes a KEEP that
+    is not ours, and unless it has the right size the checks refuse the plan. Two recorded files may have one path where
+    two bundles hold the same file. Takes time linear in the number of files. Never raises.
     """
-    return _Planner(bundle, manifest, entries, owned, file_system).plan()
+    return _Planner(bundle, manifest, entries, recorded, file_system).plan()
 
 
 class _Listing:
@@ -70,17 +70,18 @@ class _Planner:
         bundle: Bundle,
         manifest: Manifest,
         entries: Sequence[CardEntry],
-        owned: Sequence[OwnedFile],
+        recorded: Sequence[RecordedFile],
         file_system: FileSystem,
     ) -> None:
         self.bundle = bundle
         self.card = _Listing(entries, file_system)
         self.wanted = {self.card.key(entry.path): entry for entry in manifest.entries}
         self.manifest = manifest
-        self.owned = owned
-        self.mine: dict[str, OwnedFile] = {}
-        self.others: dict[str, OwnedFile] = {}
-        for record in owned:
+        # What is recorded for a bundle of this kind without being ours is as foreign as it was before.
+        self.recorded = [record for record in recorded if record.ours or record.kind != bundle.kind.name]
+        self.mine: dict[str, RecordedFile] = {}
+        self.others: dict[str, RecordedFile] = {}
+        for record in self.recorded:
             records = self.mine if record.kind == bundle.kind.name else self.others
             key = self.card.key(record.path)
             # An interrupted change of bundles can leave two records of one file: the unfinished one tells more.
@@ -105,7 +106,11 @@ class _Planner:
         self._clear_temporary_names(item.entry.path for item in files if item.ours)
         files += [
             PlannedFile(
-                ManifestEntry(record.path, record.size_bytes, record.sha256), Action.KEEP, record.bundle, record.kind
+                ManifestEntry(record.path, record.size_bytes, record.sha256),
+                Action.KEEP,
+                record.bundle,
+                record.kind,
+                ours=record.ours,
             )
             for key, record in self.others.items()
             if key not in self.wanted
@@ -122,13 +127,14 @@ class _Planner:
             altered=tuple(sorted(self.altered)),
             in_the_way=tuple(sorted(self.in_the_way)),
             clashes=tuple(sorted(self.clashes)),
+            unfinished=tuple(sorted({record.bundle for record in self.others.values() if not record.flushed})),
         )
 
     # --- what goes first ---------------------------------------------------------------------------------------------
 
     def _find_leftovers(self) -> None:
         """Find the temporary files of writes that never ended."""
-        for record in self.owned:
+        for record in self.recorded:
             if record.flushed:
                 continue
             path = part_name(record.path)
@@ -203,7 +209,7 @@ class _Planner:
             self.altered.add(found.path)
             return untouched
         if record is not None and record.flushed and record.sha256 == entry.sha256:
-            return self._ours(entry, Action.KEEP)
+            return self._ours(entry, Action.KEEP) if record.ours else untouched
         return self._ours(entry, Action.REPLACE, replaced_bytes=found.size_bytes)
 
     def _ours(self, entry: ManifestEntry, action: Action, *, replaced_bytes: int = 0) -> PlannedFile:
@@ -248,7 +254,7 @@ class _Planner:
 
     def _strangers(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Return the foreign files and the litter: all that neither the records nor the bundle know."""
-        paths = [record.path for record in self.owned]
+        paths = [record.path for record in self.recorded]
         paths += self.leftovers.values()
         paths += [entry.path for entry in self.manifest.entries]
         known = {found.path for found in map(self.card.find, paths) if found is not None}
@@ -257,7 +263,7 @@ class _Planner:
         return tuple(path for path in strangers if not is_litter(path)), tuple(litter)
 
 
-def _changed(found: CardEntry, record: OwnedFile) -> bool:
+def _changed(found: CardEntry, record: RecordedFile) -> bool:
     """Say whether a finished file of ours has another size than we gave it: then it is not ours any more."""
     return record.flushed and found.size_bytes != record.size_bytes
 

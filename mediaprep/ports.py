@@ -24,8 +24,8 @@ from mediaprep.model import (
     JobState,
     Load,
     Manifest,
-    OwnedFile,
     Receipt,
+    RecordedFile,
     StructureEvidence,
     Unit,
 )
@@ -91,6 +91,9 @@ class CardAccess(Protocol):
 
     def facts(self) -> CardFacts:
         """Return all that can be known without writing. Raise CardGone when there is no card."""
+
+    def host_folder(self) -> str | None:
+        """Return the folder of this computer that plays the card and takes its room, None for a volume of its own."""
 
     def entries(self) -> Iterator[CardEntry]:
         """Yield every file and folder on the card, each once, folders before what is in them."""
@@ -159,8 +162,8 @@ class Records(Protocol):
     def manifest(self, bundle: str) -> Manifest:
         """Return a bundle's manifest. Raise NotFound."""
 
-    def owned_files(self, card: str) -> tuple[OwnedFile, ...]:
-        """Return what mediaprep put on a card, finished or not."""
+    def recorded_files(self, card: str) -> tuple[RecordedFile, ...]:
+        """Return what the bundles written to a card have there, finished or not."""
 
     def loads(self, aircraft: str, unit: str | None = None) -> tuple[Load, ...]:
         """Return the loads of an aircraft or of one unit, oldest first, with their whole history."""
@@ -169,11 +172,14 @@ class Records(Protocol):
         """Open a job. Raise CardBusy when another one is at work on the card."""
 
     def begin_touching(
-        self, job: int, planned: Sequence[OwnedFile], insertion: str | None, findings: Sequence[Finding]
+        self, job: int, planned: Sequence[RecordedFile], insertion: str | None, findings: Sequence[Finding]
     ) -> None:
-        """Say that the card is about to change, and which files are from now on ours: before the first change."""
+        """Say that the card is about to change, and which files are from now on ours: before the first change.
 
-    def files_flushed(self, job: int, written: Sequence[OwnedFile], removed: Sequence[str]) -> None:
+        It may be said again for further files of the same job.
+        """
+
+    def files_flushed(self, job: int, written: Sequence[RecordedFile], removed: Sequence[str]) -> None:
         """Say that a flush of the whole file system returned, and which files it covered: put in, or taken out."""
 
     def end_job(self, job: int, state: JobState, *, at: datetime, code: str | None, detail: str | None) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from mediaprep import __version__
 from mediaprep.checks import preflight, verdict
@@ -36,13 +36,13 @@ from mediaprep.model import (
     Known,
     Load,
     Manifest,
-    OwnedFile,
     Plan,
     PlannedFile,
     PreflightFacts,
     ProvenBundle,
     ReadbackReport,
     Receipt,
+    RecordedFile,
     Result,
     StructureEvidence,
     Unit,
@@ -53,7 +53,7 @@ from mediaprep.plan import make_plan
 from mediaprep.ports import BundleSource, Cancelled, CardAccess, Clock, HostAccess, ProgressSink, Records
 from mediaprep.progress import Phase, Progress
 from mediaprep.readback import joined, read_back
-from mediaprep.write import clear_away, copy_files, owned_after, stop_if, to_copy
+from mediaprep.write import clear_away, copy_files, recorded_after, stop_if, to_copy
 
 # What the records take on the host for each file of a bundle, rounded up: a row in the journal and its indexes.
 RECORD_BYTES_PER_FILE = 1024
@@ -117,18 +117,18 @@ def check_card(wish: Wish, bench: Bench) -> Preflight:
     card = bench.card.facts()
     entries = tuple(bench.card.entries())
     # A card that is only looked at need not be in the records yet; then nothing on it is ours.
-    owned = records.owned_files(wish.card.name) if records.recognise(wish.card.identity) else ()
+    recorded = records.recorded_files(wish.card.name) if records.recognise(wish.card.identity) else ()
     plan = make_plan(
         bundle=wish.bundle,
         manifest=manifest,
         entries=entries,
-        owned=owned,
+        recorded=recorded,
         file_system=_file_system(card),
     )
     staying = {item.bundle for item in plan.files if item.bundle != wish.bundle.name}
     facts = PreflightFacts(
         now=bench.clock.now(),
-        host=bench.host.facts(_host_needs(wish, bench, manifest, plan, card)),
+        host=bench.host.facts(_host_needs(wish, bench, manifest, plan)),
         card=card,
         card_name=wish.card.name,
         entries=entries,
@@ -161,7 +161,7 @@ def prepare_card(wish: Wish, bench: Bench) -> Outcome:
 
         plan = checked.facts.plan
         insertion = value_or_none(checked.facts.card.insertion)
-        records.begin_touching(job.number, _soon_ours(plan), insertion, checked.findings)
+        records.begin_touching(job.number, _soon_ours(to_copy(plan)), insertion, checked.findings)
         written_bytes, rewritten, report = _write_and_prove(checked.facts, wish, bench, job)
 
         bench.progress(Progress(Phase.RECORD, 0, 1, 0, 0))
@@ -189,14 +189,14 @@ def verify_card(card: Card, unit: Unit | None, bench: Bench) -> Outcome:
     """
     records, clock = bench.records, bench.clock
     facts = bench.card.facts()
-    owned = records.owned_files(card.name)
-    if not owned:
+    recorded = records.recorded_files(card.name)
+    if not recorded:
         message = f"Card {card.name} holds nothing that mediaprep put there"
         raise CardNotReady(message, remedy="Write a bundle to it first: 'mediaprep write'.")
     job = records.begin_job(JobKind.VERIFY, card, None, unit, at=clock.now())
     with _closing(job, bench):
         bench.on_job(job)
-        wanted = _expected(owned, records)
+        wanted = _expected(card, recorded, records)
         insertion, written_in = value_or_none(facts.insertion), records.written_insertion(card.name)
         if insertion is not None and written_in is not None and insertion != written_in:
             structure = StructureEvidence.REINSERTED
@@ -262,7 +262,7 @@ def _write_and_prove(
     """Carry out a plan and read everything back; return (bytes written, kept files written again, report)."""
     plan = facts.plan
 
-    def journal(written: Sequence[OwnedFile], removed: Sequence[str]) -> None:
+    def journal(written: Sequence[RecordedFile], removed: Sequence[str]) -> None:
         bench.records.files_flushed(job.number, written, removed)
 
     def copy(files: Sequence[PlannedFile]) -> int:
@@ -294,14 +294,14 @@ def _write_and_prove(
         details = tuple(f"{m.path} ({m.detail})" for m in report.mismatches if m.path in others)
         raise ReadbackMismatch(wish.card.name, details)
     if again:
+        bench.records.begin_touching(job.number, _soon_ours(again), value_or_none(facts.card.insertion), ())
         written_bytes += copy(again)
         report = joined(report, _read_back(again, bench.card.remount(), facts.card, bench))
         if report.mismatches:
             details = tuple(f"{m.path} ({m.detail})" for m in report.mismatches)
             raise ReadbackMismatch(wish.card.name, details)
-    adopted = [owned_after(item) for item in plan.files if not item.ours]
-    if adopted:
-        journal(adopted, ())
+    # What was kept is proven now: from here on it belongs to this bundle, whichever cycle it came with.
+    journal([recorded_after(item) for item in plan.files if item.bundle == wish.bundle.name], ())
     return written_bytes, tuple(item.entry.path for item in again), report
 
 
@@ -320,7 +320,8 @@ def _read_back(
 
 
 def _file_system(facts: CardFacts) -> FileSystem:
-    return value_or_none(facts.file_system) or FileSystem.OTHER
+    # Where it is not known, the strictest names: a foreign README must not be taken for another file than readme.
+    return value_or_none(facts.file_system) or FileSystem.VFAT
 
 
 def _receipt(
@@ -356,34 +357,41 @@ def _proven(files: Sequence[PlannedFile], records: Records) -> Iterator[ProvenBu
         yield ProvenBundle(name, bundle.kind.name, bundle.manifest_sha256, bundle.file_count, bundle.total_bytes)
 
 
-def _expected(owned: Sequence[OwnedFile], records: Records) -> list[PlannedFile]:
-    """Return every file of every bundle on a card, as its manifest has it: also those an unfinished write left out."""
-    kinds = {(item.bundle, item.kind) for item in owned}
+def _expected(card: Card, recorded: Sequence[RecordedFile], records: Records) -> list[PlannedFile]:
+    """Return every file of every bundle on a card, as its manifest has it: also those an unfinished write left out.
+
+    Raise CardNotReady where a new bundle has not wholly taken the place of an old one.
+    """
+    bundles: dict[str, set[str]] = {}
+    for item in recorded:
+        bundles.setdefault(item.kind, set()).add(item.bundle)
+    for kind, names in bundles.items():
+        if len(names) > 1:
+            both = " and ".join(sorted(names))
+            message = f"The write that changes {kind} on card {card.name} was not finished: it holds parts of {both}"
+            raise CardNotReady(message, remedy="Give the same 'mediaprep write' command again: it resumes.")
     return [
         PlannedFile(entry, Action.KEEP, bundle, kind)
-        for bundle, kind in sorted(kinds)
+        for kind, names in sorted(bundles.items())
+        for bundle in names
         for entry in records.manifest(bundle).entries
     ]
 
 
-def _soon_ours(plan: Plan) -> list[OwnedFile]:
-    return [
-        OwnedFile(item.entry.path, item.entry.size_bytes, item.entry.sha256, item.bundle, item.kind, flushed=False)
-        for item in to_copy(plan)
-    ]
+def _soon_ours(files: Sequence[PlannedFile]) -> list[RecordedFile]:
+    return [replace(recorded_after(item), flushed=False) for item in files]
 
 
-def _host_needs(
-    wish: Wish, bench: Bench, manifest: Manifest, plan: Plan, card: CardFacts
-) -> list[tuple[str, str, int]]:
+def _host_needs(wish: Wish, bench: Bench, manifest: Manifest, plan: Plan) -> list[tuple[str, str, int]]:
     needed = {
         "records": RECORD_BYTES_PER_FILE * len(manifest.entries),
         "staging": wish.source.staging_bytes(manifest),
     }
     needs = [("bundle", wish.source.location, 0)]
     needs += [(role, path, needed.get(role, 0)) for role, path in bench.places]
-    if card.simulated:
-        needs.append(("card folder", card.target, plan.bytes_to_write))
+    folder = bench.card.host_folder()
+    if folder is not None:
+        needs.append(("card folder", folder, plan.bytes_to_write))
     return needs
 
 

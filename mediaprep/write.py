@@ -11,7 +11,7 @@ import hashlib
 from collections.abc import Callable, Sequence
 
 from mediaprep.errors import Interrupted, SourceChanged
-from mediaprep.model import Action, OwnedFile, Plan, PlannedFile
+from mediaprep.model import Action, Plan, PlannedFile, RecordedFile
 from mediaprep.names import part_name
 from mediaprep.ports import BundleSource, Cancelled, CardAccess, ProgressSink
 from mediaprep.progress import Phase, Progress
@@ -23,7 +23,7 @@ BATCH_FILES = 256
 # How much may sit in the host's memory before it is forced out. Small, so that progress is honest and cancel quick.
 SYNC_BYTES = 16 * 2**20
 
-Journal = Callable[[Sequence[OwnedFile], Sequence[str]], None]
+Journal = Callable[[Sequence[RecordedFile], Sequence[str]], None]
 
 
 def stop_if(cancelled: Cancelled) -> None:
@@ -65,7 +65,7 @@ def copy_files(
     """
     total_bytes = sum(item.entry.size_bytes for item in files)
     done_bytes = 0
-    batch: list[OwnedFile] = []
+    batch: list[RecordedFile] = []
     batch_bytes = 0
 
     def flush() -> None:
@@ -83,7 +83,7 @@ def copy_files(
             progress(Progress(Phase.COPY, number, len(files), done_bytes, total_bytes, path))
 
         _copy_one(item, card=card, source=source, advance=advance, cancelled=cancelled)
-        batch.append(owned_after(item))
+        batch.append(recorded_after(item))
         batch_bytes += item.entry.size_bytes
         if batch_bytes >= BATCH_BYTES or len(batch) >= BATCH_FILES:
             flush()
@@ -93,10 +93,12 @@ def copy_files(
     return done_bytes
 
 
-def owned_after(item: PlannedFile) -> OwnedFile:
+def recorded_after(item: PlannedFile) -> RecordedFile:
     """Return how the records know a planned file once it is on the card for good."""
     entry = item.entry
-    return OwnedFile(entry.path, entry.size_bytes, entry.sha256, item.bundle, item.kind, flushed=True)
+    return RecordedFile(
+        entry.path, entry.size_bytes, entry.sha256, item.bundle, item.kind, flushed=True, ours=item.ours
+    )
 
 
 def to_copy(plan: Plan) -> tuple[PlannedFile, ...]:

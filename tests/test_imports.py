@@ -27,6 +27,7 @@ ROWS: list[set[str]] = [
     {"mediaprep.readback"},
     {"mediaprep.records"},
     {"mediaprep.session"},
+    {"mediaprep.orders"},
     {"mediaprep.cli"},
     {"mediaprep.__main__"},
     {"service"},

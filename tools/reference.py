@@ -25,7 +25,8 @@ def command_page() -> str:
     while waiting:
         command, path, parent = waiting.pop(0)
         own_name = path.rsplit(" ", maxsplit=1)[-1]
-        context = click.Context(command, info_name=own_name, parent=parent, max_content_width=100)
+        # Settings such as the names of the help option are handed down from context to context.
+        context = click.Context(command, info_name=own_name, parent=parent, **command.context_settings)
         parts.append(f"## `{path}`\n\n```text\n{command.get_help(context)}\n```\n")
         if isinstance(command, click.Group):
             waiting[:0] = [(inner, f"{path} {name}", context) for name, inner in command.commands.items()]

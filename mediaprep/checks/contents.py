@@ -13,6 +13,7 @@ CHECKS: Mapping[str, str] = {
     "card.files-in-the-way": "Nothing foreign stands where a file of the bundle must go.",
     "card.altered-files": "No file that mediaprep put on the card was changed by someone else.",
     "card.bundle-clash": "No two bundles on the card want the same file with different content.",
+    "card.unfinished": "No write of another bundle on the card was left unfinished.",
     "card.mixed-software": "Unit software and data are on one card only if the unit's rule allows it.",
 }
 
@@ -46,6 +47,7 @@ def check_contents(facts: PreflightFacts) -> list[Finding]:
             found="belong to another bundle on the card, with other content",
             remedy="Put the bundles on cards of their own.",
         ),
+        _unfinished(facts),
         _mixed_software(facts),
     ]
 
@@ -77,6 +79,16 @@ def _refused_if_any(check: Check, paths: Sequence[str], *, fine: str, found: str
     if not paths:
         return check.passes(fine)
     return check.refuses(f"{counted(len(paths), 'path')} on the card {found}: {listed(paths)}", remedy)
+
+
+def _unfinished(facts: PreflightFacts) -> Finding:
+    check, bundles = Check("card.unfinished", f"card {facts.card_name}"), facts.plan.unfinished
+    if not bundles:
+        return check.passes("Every write of another bundle on the card was finished")
+    return check.refuses(
+        f"The write of {counted(len(bundles), 'other bundle')} on the card was never finished: {listed(bundles)}",
+        f"Finish it first: mediaprep write {bundles[0]}, or write another bundle of its kind in its place.",
+    )
 
 
 def _mixed_software(facts: PreflightFacts) -> Finding:

@@ -8,15 +8,14 @@ import click
 
 from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
 from mediaprep.cli.words import CAUTION, describe_receipt, describe_validity
-from mediaprep.errors import CardNotReady, PreflightRefused, PreflightUnknown, ProofIncomplete, Usage
-from mediaprep.model import Action, Card, Fitness, Result, Verdict, value_or_none
+from mediaprep.errors import PreflightRefused, PreflightUnknown, Usage
+from mediaprep.model import Action, Fitness, Result
 from mediaprep.quantities import format_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from mediaprep.model import Finding, Plan, Receipt
-    from mediaprep.ports import CardAccess
+    from mediaprep.model import Finding, Plan
     from mediaprep.session import Outcome, Wish
 
 
@@ -31,11 +30,11 @@ if TYPE_CHECKING:
 def check(desk: Desk, bundle: str, target: str, unit: str, accept: tuple[str, ...], everything: bool) -> None:
     """Check host, card and BUNDLE for a unit, and say what a write would do. Writes nothing."""
     from mediaprep.devices import open_card
-    from mediaprep.session import check_card, find_card
+    from mediaprep.orders import order_check
+    from mediaprep.session import check_card
 
     access = open_card(existing_path(target))
-    card = find_card(access, desk.records) or _unknown_card(access, desk)
-    wish = _wish(desk, bundle, unit, card, accept)
+    wish = order_check(access, desk.records, desk.clock, bundle=bundle, unit=unit, accept=accept)
     checked = check_card(wish, desk.bench(access))
     desk.out.heading(_title("Preflight", wish))
     desk.out.findings(checked.findings, everything=everything)
@@ -46,7 +45,7 @@ def check(desk: Desk, bundle: str, target: str, unit: str, accept: tuple[str, ..
         f"Plan: write {len(plan.files) - kept} files ({format_bytes(plan.bytes_to_write)}), keep {kept}, "
         f"remove {len(plan.remove)} of ours, leave {len(plan.foreign)} foreign files alone.",
     )
-    subject = f"bundle {bundle} on card {card.name} for unit {wish.unit.label}"
+    subject = f"bundle {bundle} on card {wish.card.name} for unit {wish.unit.label}"
     if checked.verdict is Result.REFUSE:
         message = f"{subject} is refused"
         raise PreflightRefused(message)
@@ -72,11 +71,11 @@ def write(desk: Desk, bundle: str, target: str, unit: str, name: str | None, acc
     never touched. Run it again after an interruption: it resumes.
     """
     from mediaprep.devices import open_card
-    from mediaprep.session import card_of, prepare_card
+    from mediaprep.orders import order_write
+    from mediaprep.session import prepare_card
 
     access = open_card(existing_path(target))
-    card = card_of(access, desk.records, desk.clock, name=name)
-    wish = _wish(desk, bundle, unit, card, accept)
+    wish = order_write(access, desk.records, desk.clock, bundle=bundle, unit=unit, accept=accept, card=name)
     desk.out.heading(_title("Writing", wish))
     bench = desk.bench(access, on_findings=lambda findings: _show(desk, findings))
     with desk.stoppable():
@@ -94,15 +93,11 @@ def verify(desk: Desk, target: str) -> None:
     Put the card in again after a write that could not prove the folders, and this finishes the proof.
     """
     from mediaprep.devices import open_card
-    from mediaprep.session import find_card, verify_card
+    from mediaprep.orders import order_verify
+    from mediaprep.session import verify_card
 
     access = open_card(existing_path(target))
-    card = find_card(access, desk.records)
-    if card is None:
-        message = f"The card at {target} is not in the records"
-        raise CardNotReady(message, remedy="Write a bundle to it first: 'mediaprep write'.")
-    written = desk.records.last_write(card.name)
-    unit = desk.records.unit(*written.unit) if written is not None and written.unit is not None else None
+    card, unit = order_verify(access, desk.records, target)
     desk.out.heading(f"Reading back card {card.name}")
     with desk.stoppable():
         outcome = verify_card(card, unit, desk.bench(access))
@@ -156,32 +151,6 @@ def install(
     desk.out.result(loads=loads)
 
 
-def _wish(desk: Desk, bundle: str, unit: str, card: Card, accept: Sequence[str]) -> Wish:
-    from mediaprep.bundles import open_bundle
-    from mediaprep.checks import CHECKS
-    from mediaprep.session import Wish
-
-    for name in accept:
-        if name not in CHECKS:
-            message = f"No check is called {name}"
-            raise Usage(message, remedy=f"Choose among {', '.join(CHECKS)}.")
-    found = desk.records.bundle(bundle)
-    return Wish(
-        bundle=found,
-        source=open_bundle(existing_path(found.source)),
-        unit=desk.records.find_unit(unit),
-        card=card,
-        accept=frozenset(accept),
-    )
-
-
-def _unknown_card(access: CardAccess, desk: Desk) -> Card:
-    facts = access.facts()
-    identity = value_or_none(facts.identity) or ""
-    capacity = value_or_none(facts.capacity_bytes)
-    return Card("(new)", identity, facts.simulated, capacity, desk.clock.now())
-
-
 def _title(verb: str, wish: Wish) -> str:
     bundle = wish.bundle
     size = f"{bundle.file_count} files, {format_bytes(bundle.total_bytes)}"
@@ -194,12 +163,15 @@ def _show(desk: Desk, findings: Sequence[Finding]) -> None:
 
 
 def _finish(desk: Desk, outcome: Outcome) -> None:
+    from mediaprep.session import missing_proof
+
     desk.end_progress()
     receipt = outcome.receipt
     desk.out.text("", *describe_receipt(receipt))
-    if receipt.readback.verdict is not Verdict.VERIFIED:
+    missing = missing_proof(receipt)
+    if missing is not None:
         if desk.records.fitness(receipt.card) is not Fitness.VERIFIED:
-            raise _incomplete(receipt)
+            raise missing
         desk.out.text("The card stays verified: its folders were proven before, and nothing was written to it since.")
     # One line for each unit, however many bundles are on the card.
     for load in {(load.aircraft, load.unit): load for load in outcome.loads}.values():
@@ -208,16 +180,6 @@ def _finish(desk: Desk, outcome: Outcome) -> None:
             f"mediaprep install {load.card} --in {load.unit}"
         )
     desk.out.result(receipt=receipt, loads=outcome.loads)
-
-
-def _incomplete(receipt: Receipt) -> ProofIncomplete:
-    if receipt.readback.verdict is Verdict.UNPROVEN:
-        return ProofIncomplete(
-            f"Card {receipt.card} could only be read through this computer's memory, which proves nothing",
-            remedy="Take the card out, put it in again, and run 'mediaprep verify' on it; on a volume that lives in "
-            "memory there is nothing to prove.",
-        )
-    return ProofIncomplete(f"Card {receipt.card}: data read back, put the card in again to finish")
 
 
 def _plan_paths(plan: Plan) -> dict[str, object]:

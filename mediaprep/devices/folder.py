@@ -53,6 +53,10 @@ class FolderCard(TreeCard):
             volume_serial=_nothing("serial number"),
         )
 
+    def host_folder(self) -> str | None:
+        """Return the folder itself."""
+        return str(self._place)
+
     def remount(self) -> StructureEvidence:
         """Play a remount: a folder has no structure of its own that could differ from what is seen."""
         self._faults.require_present("before it was mounted again")

@@ -199,6 +199,10 @@ class SimulatedCard(TreeCard):
             volume_serial=Known(what.volume_serial, _SOURCE),
         )
 
+    def host_folder(self) -> str | None:
+        """Return the folder that holds the description and the files."""
+        return str(self._folder)
+
     def entries(self) -> Iterator[CardEntry]:
         """Yield every file and folder on the card, each once, folders before what is in them."""
         yield from self._look()

@@ -32,6 +32,10 @@ class TreeCard(ABC):
     def facts(self) -> CardFacts:
         """Return all that can be known without writing. Raise CardGone when there is no card."""
 
+    def host_folder(self) -> str | None:
+        """Return the folder of this computer that plays the card and takes its room, None for a volume of its own."""
+        return None
+
     @abstractmethod
     def remount(self) -> StructureEvidence:
         """Forget everything held in memory about the card, if that can be had here, and say how well that went."""

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row, bindparam, delete, insert, select, updat
 from sqlalchemy.exc import IntegrityError
 
 from mediaprep.errors import NotFound, RecordExists
-from mediaprep.model import Card, OwnedFile, ProvenBundle
+from mediaprep.model import Card, ProvenBundle, RecordedFile
 from mediaprep.records import tables as t
 from mediaprep.records.bundles import bundle_ids
 from mediaprep.records.database import Subject, upsert, violates_unique
@@ -103,16 +103,16 @@ class CardRecords(Subject):
             wanted = select(t.bundles.c.name).where(t.bundles.c.id.in_(on_card)).order_by(t.bundles.c.name)
             return tuple(connection.execute(wanted).scalars())
 
-    def owned_files(self, card: str) -> tuple[OwnedFile, ...]:
-        """Return what mediaprep put on a card, finished or not, in path order. Raise NotFound."""
+    def recorded_files(self, card: str) -> tuple[RecordedFile, ...]:
+        """Return what the bundles written to a card have there, finished or not, in path order. Raise NotFound."""
         with self._database.reading() as connection:
             key = card_id(connection, card)
             files, bundles = t.card_files.c, t.bundles.c
             columns = select(
-                files.path, files.size_bytes, files.sha256, bundles.name.label("bundle"), bundles.kind, files.flushed
+                files.path, files.size_bytes, files.sha256, bundles.name, files.kind, files.flushed, files.ours
             )
             rows = connection.execute(columns.join_from(t.card_files, t.bundles).where(files.card_id == key))
-            return tuple(sorted((OwnedFile(*row) for row in rows), key=lambda file: file.path))
+            return tuple(sorted((RecordedFile(*row) for row in rows), key=lambda file: file.path))
 
     def written_insertion(self, card: str) -> str | None:
         """Return the insertion in which the card was last written, None if never or not known. Raise NotFound."""
@@ -135,17 +135,19 @@ def card_id(connection: Connection, name: str) -> int:
     return int(key)
 
 
-def write_files(connection: Connection, card: int, files: Sequence[OwnedFile], *, flushed: bool) -> None:
-    """Say that files on a card are ours, in place of what was known under their paths."""
+def write_files(connection: Connection, card: int, files: Sequence[RecordedFile], *, flushed: bool) -> None:
+    """Say which files bundles have on a card, in place of what was known for their kind under these paths."""
     keys = bundle_ids(connection, {file.bundle for file in files})
     rows = [
         {
             "card_id": card,
             "path": file.path,
+            "kind": file.kind,
             "size_bytes": file.size_bytes,
             "sha256": file.sha256,
             "bundle_id": keys[file.bundle],
             "flushed": flushed,
+            "ours": file.ours,
         }
         for file in files
     ]
@@ -153,23 +155,21 @@ def write_files(connection: Connection, card: int, files: Sequence[OwnedFile], *
 
 
 def forget_files(connection: Connection, card: int, paths: Sequence[str]) -> None:
-    """Say that files of ours are no longer on a card."""
+    """Say that files are no longer on a card, for no bundle."""
     if paths:
         gone = delete(t.card_files).where(t.card_files.c.card_id == card, t.card_files.c.path == bindparam("gone"))
         connection.execute(gone, [{"gone": path} for path in paths])
 
 
-def settle_owners(connection: Connection, card: int, proven: Sequence[ProvenBundle]) -> None:
-    """Give every file on a card to the proven bundle of its kind.
+def forget_replaced(connection: Connection, card: int, proven: Sequence[ProvenBundle]) -> None:
+    """Say that the bundles whose place proven ones of their kind have taken have nothing on a card any more.
 
-    A card holds one bundle of each kind. A file that two cycles have alike is kept when the new one is written, and is
-    the new one's from the moment that one is proven whole.
+    What is left of them in the records are files that a bundle of another kind has too, and so were not removed.
     """
     keys = bundle_ids(connection, [bundle.name for bundle in proven])
     for bundle in proven:
-        same_kind = select(t.bundles.c.id).where(t.bundles.c.kind == bundle.kind)
-        theirs = (t.card_files.c.card_id == card) & t.card_files.c.bundle_id.in_(same_kind)
-        connection.execute(update(t.card_files).where(theirs).values(bundle_id=keys[bundle.name]))
+        mine = (t.card_files.c.card_id == card) & (t.card_files.c.kind == bundle.kind)
+        connection.execute(delete(t.card_files).where(mine, t.card_files.c.bundle_id != keys[bundle.name]))
 
 
 def _next_name(connection: Connection) -> str:

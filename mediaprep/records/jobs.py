@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Row, Select, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from mediaprep.errors import CardBusy, Interrupted, NotFound
-from mediaprep.model import Bundle, Card, Finding, Job, JobKind, JobState, OwnedFile, Receipt, Result, Unit
+from mediaprep.model import Bundle, Card, Finding, Job, JobKind, JobState, Receipt, RecordedFile, Result, Unit
 from mediaprep.ports import Clock
 from mediaprep.records import tables as t
 from mediaprep.records.bundles import bundle_ids
@@ -69,7 +69,7 @@ class JobRecords(Subject):
             raise self._busy(card) from error
 
     def begin_touching(
-        self, job: int, planned: Sequence[OwnedFile], insertion: str | None, findings: Sequence[Finding]
+        self, job: int, planned: Sequence[RecordedFile], insertion: str | None, findings: Sequence[Finding]
     ) -> None:
         """Say that the card is about to change, and which files are from now on ours: before the first change.
 
@@ -94,7 +94,7 @@ class JobRecords(Subject):
             ]
             insert_rows(connection, t.job_findings, rows)
 
-    def files_flushed(self, job: int, written: Sequence[OwnedFile], removed: Sequence[str]) -> None:
+    def files_flushed(self, job: int, written: Sequence[RecordedFile], removed: Sequence[str]) -> None:
         """Say that a flush of the whole file system returned, and which files it covered: put in, or taken out.
 
         Raise NotFound, or Interrupted when another program has taken the job for dead.

@@ -21,6 +21,7 @@ from mediaprep.model import (
     Receipt,
     Unit,
     Validity,
+    Verdict,
 )
 from mediaprep.quantities import format_utc
 from mediaprep.records import tables as t
@@ -135,10 +136,11 @@ class LoadRecords(Subject):
 def prepare_loads(
     connection: Connection, kind: JobKind, receipt: Receipt, unit: Unit, worker: Worker
 ) -> tuple[Load, ...]:
-    """Prepare a load of each proven bundle that a unit takes, and write into its logbook what was proven.
+    """Write into a unit's logbook what was proven, and prepare a load of each bundle that it takes.
 
-    Earlier loads that were prepared for the unit on the same card, of these kinds, are superseded: what they promised
-    is told by the new ones.
+    Nothing is prepared while the proof is not whole. Earlier loads that were prepared for the unit on the same card,
+    of these kinds, are superseded: what they promised is told by the new ones. A verify of a card that was carried to
+    the unit already says nothing new about that, and prepares none.
     """
     owner = aircraft_id(connection, unit.aircraft)
     lock(connection, owner)
@@ -149,7 +151,13 @@ def prepare_loads(
         t.cards.c.name == receipt.card,
         t.bundles.c.kind.in_({bundle.kind.name for bundle in fitting}),
     )
-    outdated = [load for load in _loads(connection, earlier) if load.state is LoadState.PREPARED]
+    known = _loads(connection, earlier)
+    outdated = [load for load in known if load.state is LoadState.PREPARED]
+    carried = {load.bundle for load in known if load.state in {LoadState.INSTALLED, LoadState.ACCEPTED}}
+    if receipt.readback.verdict is not Verdict.VERIFIED:
+        fitting = []
+    elif kind is JobKind.VERIFY:
+        fitting = [bundle for bundle in fitting if bundle.name not in carried]
 
     facts = {
         "unit": unit.name,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from mediaprep.fitness import fitness_of
 from mediaprep.model import Fitness, Load, Receipt, Unit
 from mediaprep.records.bundles import BundleRecords
-from mediaprep.records.cards import CardRecords, card_id, settle_owners
+from mediaprep.records.cards import CardRecords, card_id, forget_replaced
 from mediaprep.records.jobs import JobRecords, end_with_receipt, jobs_of, running_job
 from mediaprep.records.loads import LoadRecords, prepare_loads
 from mediaprep.records.logbook import LogbookRecords
@@ -29,7 +29,7 @@ class Store(PanelRecords, BundleRecords, CardRecords, JobRecords, ReceiptRecords
             kind, card = running_job(connection, job)
             insert_receipt(connection, card, receipt)
             end_with_receipt(connection, job, receipt)
-            settle_owners(connection, card, receipt.bundles)
+            forget_replaced(connection, card, receipt.bundles)
             return prepare_loads(connection, kind, receipt, unit, self._worker) if unit is not None else ()
 
     def fitness(self, card: str) -> Fitness:

@@ -202,10 +202,12 @@ card_files = Table(
     metadata,
     Column("card_id", ForeignKey("cards.id"), primary_key=True),
     Column("path", Text, primary_key=True),
+    Column("kind", Text, primary_key=True),
     Column("size_bytes", BigInteger, nullable=False),
     Column("sha256", String(64), nullable=False),
     Column("bundle_id", ForeignKey("bundles.id"), nullable=False),
     Column("flushed", Boolean, nullable=False),
+    Column("ours", Boolean, nullable=False),
 )
 
 # --- jobs and what they prove ----------------------------------------------------------------------------------------

@@ -1,18 +1,30 @@
-"""A child process and what it took: wall time and peak memory."""
+"""A mediaprep command as its own process, and what it took: wall time and peak memory."""
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
+
+# The process tells its own peak. What wait4 tells of a child counts the parent's memory from before the exec, too.
+TELLING = """
+import sys
+from pathlib import Path
+from mediaprep.cli.main import main
+code = main(sys.argv[2:])
+status = Path("/proc/self/status").read_text()
+Path(sys.argv[1]).write_text(next(line.split()[1] for line in status.splitlines() if line.startswith("VmHWM")))
+sys.exit(code)
+"""
 
 
 @dataclass(frozen=True)
 class Taken:
-    """What a command took. `peak_bytes` is the largest resident set the kernel saw, file pages it mapped included."""
+    """What a command took. `peak_bytes` is the largest resident set, file pages that it mapped included."""
 
     exit_code: int
     seconds: float
@@ -21,16 +33,13 @@ class Taken:
 
 
 def mediaprep(arguments: Sequence[str], environment: Mapping[str, str]) -> Taken:
-    """Run a mediaprep command as its own process."""
-    start = time.monotonic()
-    process = subprocess.Popen(
-        [sys.executable, "-m", "mediaprep", *arguments],
-        env=dict(environment), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
-    assert process.stdout is not None
-    output = process.stdout.read()
-    _, status, usage = os.wait4(process.pid, 0)
-    process.stdout.close()
-    process.returncode = os.waitstatus_to_exitcode(status)
-    # Linux counts ru_maxrss in KiB.
-    return Taken(process.returncode, time.monotonic() - start, usage.ru_maxrss * 1024, output)
+    """Run a mediaprep command as its own process, on Linux."""
+    with tempfile.TemporaryDirectory() as folder:
+        peak = Path(folder) / "peak"
+        start = time.monotonic()
+        done = subprocess.run(
+            [sys.executable, "-c", TELLING, str(peak), *arguments],
+            env=dict(environment), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        )  # fmt: skip
+        # Linux counts VmHWM in KiB.
+        return Taken(done.returncode, time.monotonic() - start, int(peak.read_text()) * 1024, done.stdout)

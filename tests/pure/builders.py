@@ -28,11 +28,11 @@ from mediaprep.model import (
     Manifest,
     ManifestEntry,
     MediaRule,
-    OwnedFile,
     PartitionTable,
     Plan,
     PlannedFile,
     PreflightFacts,
+    RecordedFile,
     Unit,
     Unknown,
     Validity,
@@ -75,8 +75,8 @@ def owned(
     bundle: str = "OLD",
     kind: str = "navigation",
     flushed: bool = True,
-) -> OwnedFile:
-    return OwnedFile(path, size_bytes, sha256_of(path if content is None else content), bundle, kind, flushed)
+) -> RecordedFile:
+    return RecordedFile(path, size_bytes, sha256_of(path if content is None else content), bundle, kind, flushed)
 
 
 def listing(paths: Iterable[str], size_bytes: int = 1000) -> list[CardEntry]:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from mediaprep.model import Action, Bundle, CardEntry, FileSystem, Manifest, OwnedFile, Plan
+from mediaprep.model import Action, Bundle, CardEntry, FileSystem, Manifest, Plan, RecordedFile
 from mediaprep.names import collisions, comparison_key, part_name, temporary_collisions
 from mediaprep.plan import make_plan
 from mediaprep.room import room_needed
@@ -16,7 +16,7 @@ from tests.pure.builders import folder, listing, make_bundle, manifest_of, on_ca
 def plan_for(
     *entries,
     card: list[CardEntry] = (),
-    ours: list[OwnedFile] = (),
+    ours: list[RecordedFile] = (),
     file_system: FileSystem = FileSystem.FAT32,
     bundle: Bundle | None = None,
 ) -> Plan:
@@ -24,7 +24,7 @@ def plan_for(
         bundle=bundle or make_bundle(),
         manifest=manifest_of(*entries),
         entries=card,
-        owned=ours,
+        recorded=ours,
         file_system=file_system,
     )
 
@@ -276,7 +276,7 @@ file_systems = st.sampled_from([FileSystem.FAT32, FileSystem.EXFAT, FileSystem.O
 
 
 @st.composite
-def cards(draw, file_system: FileSystem) -> tuple[dict[str, int], list[CardEntry], list[OwnedFile]]:
+def cards(draw, file_system: FileSystem) -> tuple[dict[str, int], list[CardEntry], list[RecordedFile]]:
     """The sizes of a card's files, its listing, and records that may or may not agree with it."""
     files: dict[str, int] = {}
     for path in draw(st.lists(paths, max_size=8)):
@@ -318,7 +318,9 @@ def situations(draw):
     file_system = draw(file_systems)
     files, entries, records = draw(cards(file_system))
     manifest = draw(manifests(file_system))
-    plan = make_plan(bundle=make_bundle(), manifest=manifest, entries=entries, owned=records, file_system=file_system)
+    plan = make_plan(
+        bundle=make_bundle(), manifest=manifest, entries=entries, recorded=records, file_system=file_system
+    )
     return file_system, files, entries, records, manifest, plan
 
 
@@ -357,12 +359,12 @@ def test_a_plan_that_was_carried_out_leaves_nothing_to_do(situation) -> None:
     card = Card(file_system, files, entries)
     card.carry_out(plan)
     after = [
-        OwnedFile(item.entry.path, item.entry.size_bytes, item.entry.sha256, item.bundle, item.kind, flushed=True)
+        RecordedFile(item.entry.path, item.entry.size_bytes, item.entry.sha256, item.bundle, item.kind, flushed=True)
         for item in plan.files
         if item.ours
     ]
     again = make_plan(
-        bundle=make_bundle(), manifest=manifest, entries=card.entries(), owned=after, file_system=file_system
+        bundle=make_bundle(), manifest=manifest, entries=card.entries(), recorded=after, file_system=file_system
     )
     assert {item.action for item in again.files} <= {Action.KEEP}
     assert replace(again, files=(), foreign=(), litter=()) == Plan(())

@@ -10,7 +10,7 @@ from tests.pure.builders import folder, listing, make_bundle, manifest_of, on_ca
 
 def room_for(*entries, card=(), ours=(), cluster_bytes: int = 512, file_system: FileSystem = FileSystem.FAT32) -> Room:
     plan = make_plan(
-        bundle=make_bundle(), manifest=manifest_of(*entries), entries=card, owned=ours, file_system=file_system
+        bundle=make_bundle(), manifest=manifest_of(*entries), entries=card, recorded=ours, file_system=file_system
     )
     return room_needed(plan, cluster_bytes=cluster_bytes, file_system=file_system, entries=card)
 

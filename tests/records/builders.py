@@ -22,10 +22,10 @@ from mediaprep.model import (
     Manifest,
     ManifestEntry,
     MediaRule,
-    OwnedFile,
     ProvenBundle,
     ReadbackReport,
     Receipt,
+    RecordedFile,
     StructureEvidence,
     Unit,
     Validity,
@@ -91,9 +91,9 @@ def card(store: Store, name: str | None = None, identity: str = "sd:0001") -> Ca
     return store.register_card(name, identity=identity, simulated=True, capacity_bytes=8_000_000_000, at=NOON)
 
 
-def owned(of: Bundle, files: Manifest, *, flushed: bool = False) -> list[OwnedFile]:
+def owned(of: Bundle, files: Manifest, *, flushed: bool = False) -> list[RecordedFile]:
     return [
-        OwnedFile(each.path, each.size_bytes, each.sha256, of.name, of.kind.name, flushed) for each in files.entries
+        RecordedFile(each.path, each.size_bytes, each.sha256, of.name, of.kind.name, flushed) for each in files.entries
     ]
 
 

@@ -202,7 +202,23 @@ def test_a_verify_for_a_unit_is_logged_as_one(store: Store) -> None:
     proof = receipt(store, made, what)
     (load,) = store.end_job_proven(job.number, proof, nav)
     assert load.receipt == proof.number
-    assert kinds_logged(store) == ["card-written", "verified", "superseded"]
+    assert kinds_logged(store) == ["card-written", "verified"]
+
+
+def test_a_card_that_is_not_proven_whole_is_prepared_for_no_unit(store: Store) -> None:
+    (nav,), made, what = panel(store), card(store), taken_in(store)
+    written(store, made, what, nav, readback=NOT_REMOUNTED)
+    assert store.loads(nav.aircraft) == ()
+    assert kinds_logged(store) == ["card-written"]
+
+
+def test_a_verify_of_a_card_that_is_in_the_unit_already_prepares_nothing_new(store: Store) -> None:
+    (nav,), made, what = panel(store), card(store), taken_in(store)
+    written(store, made, what, nav)
+    store.accept(store.install(made.name, nav, None, at=NOON), at=NOON)
+    job = store.begin_job(JobKind.VERIFY, made, None, nav, at=NOON)
+    assert store.end_job_proven(job.number, receipt(store, made, what), nav) == ()
+    assert states(store) == ["accepted"]
 
 
 # --- what is refused -------------------------------------------------------------------------------------------------

@@ -214,7 +214,7 @@ written(store, store.card("C-001"), store.bundle("nav-2607"), store.find_unit("N
     "moment",
     [
         "mediaprep.records.store.end_with_receipt",
-        "mediaprep.records.store.settle_owners",
+        "mediaprep.records.store.insert_receipt",
         "mediaprep.records.store.prepare_loads",
         "mediaprep.records.loads.append",
         "mediaprep.records.loads._new_load",
@@ -237,7 +237,7 @@ def test_a_program_that_dies_within_a_step_leaves_nothing_of_it(
     assert again.loads("D-TEST") == ()
     assert again.log("D-TEST") == ()
     assert again.fitness("C-001") is Fitness.UNFIT
-    assert [file.flushed for file in again.owned_files("C-001")] == [True] * 3
+    assert [file.flushed for file in again.recorded_files("C-001")] == [True] * 3
     again.close()
 
 

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from mediaprep.model import CardEntry, FileSystem, OwnedFile
+from mediaprep.model import CardEntry, FileSystem, RecordedFile
 from mediaprep.names import collisions, comparison_key, directory_slots, name_problems, part_name
 from mediaprep.plan import make_plan
 from mediaprep.room import Room, room_needed
@@ -68,7 +68,7 @@ def room_for(
     cluster_bytes: int,
     *,
     card: Iterable[CardEntry] = (),
-    ours: Iterable[OwnedFile] = (),
+    ours: Iterable[RecordedFile] = (),
     file_system: FileSystem = FileSystem.FAT32,
 ) -> Room:
     entries = list(card)
@@ -76,7 +76,7 @@ def room_for(
         bundle=make_bundle(),
         manifest=manifest_of(*(wanted(path, size_bytes) for path, size_bytes in files.items())),
         entries=entries,
-        owned=list(ours),
+        recorded=list(ours),
         file_system=file_system,
     )
     assert not plan.in_the_way

@@ -147,13 +147,15 @@ def upgrade() -> None:
         "card_files",
         sa.Column("card_id", sa.Integer(), nullable=False),
         sa.Column("path", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("size_bytes", sa.BigInteger(), nullable=False),
         sa.Column("sha256", sa.String(length=64), nullable=False),
         sa.Column("bundle_id", sa.Integer(), nullable=False),
         sa.Column("flushed", sa.Boolean(), nullable=False),
+        sa.Column("ours", sa.Boolean(), nullable=False),
         sa.ForeignKeyConstraint(["bundle_id"], ["bundles.id"], name="fk_card_files_bundle_id"),
         sa.ForeignKeyConstraint(["card_id"], ["cards.id"], name="fk_card_files_card_id"),
-        sa.PrimaryKeyConstraint("card_id", "path", name="pk_card_files"),
+        sa.PrimaryKeyConstraint("card_id", "path", "kind", name="pk_card_files"),
     )
     op.create_table(
         "jobs",

@@ -1,0 +1,82 @@
+"""From what an owner asks for, in names and paths, to what the session is called with: for all shells alike."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from pathlib import Path
+
+from mediaprep.bundles import open_bundle
+from mediaprep.checks import CHECKS
+from mediaprep.errors import CardNotReady, Usage
+from mediaprep.model import Card, Unit, value_or_none
+from mediaprep.ports import CardAccess, Clock
+from mediaprep.records import Store
+from mediaprep.session import Wish, card_of, find_card
+
+
+def order_check(
+    access: CardAccess, records: Store, clock: Clock, *, bundle: str, unit: str, accept: Collection[str]
+) -> Wish:
+    """Return the wish to judge a bundle for a card and a unit. A card that is new stays out of the records.
+
+    Raise NotFound, Usage, BundleUnreadable or CardGone.
+    """
+    card = find_card(access, records) or _stranger(access, clock)
+    return _wish(records, card, bundle=bundle, unit=unit, accept=accept)
+
+
+def order_write(
+    access: CardAccess,
+    records: Store,
+    clock: Clock,
+    *,
+    bundle: str,
+    unit: str,
+    accept: Collection[str],
+    card: str | None = None,
+) -> Wish:
+    """Return the wish to write a bundle. A card that is new is taken into the records, as `card` where that is given.
+
+    Raise what `order_check` and `session.card_of` raise; then no new card was taken in.
+    """
+    wish = order_check(access, records, clock, bundle=bundle, unit=unit, accept=accept)
+    known = card_of(access, records, clock, name=card)
+    return Wish(wish.bundle, wish.source, wish.unit, known, wish.accept)
+
+
+def order_verify(access: CardAccess, records: Store, target: str) -> tuple[Card, Unit | None]:
+    """Return the card at a target and the unit it was last written for. Raise CardNotReady where it is not known."""
+    card = find_card(access, records)
+    if card is None:
+        message = f"The card at {target} is not in the records"
+        raise CardNotReady(message, remedy="Write a bundle to it first: 'mediaprep write'.")
+    written = records.last_write(card.name)
+    unit = records.unit(*written.unit) if written is not None and written.unit is not None else None
+    return card, unit
+
+
+def _wish(records: Store, card: Card, *, bundle: str, unit: str, accept: Collection[str]) -> Wish:
+    for name in accept:
+        if name not in CHECKS:
+            message = f"No check is called {name}"
+            raise Usage(message, remedy=f"Choose among {', '.join(CHECKS)}.")
+    found = records.bundle(bundle)
+    return Wish(
+        bundle=found,
+        source=open_bundle(Path(found.source)),
+        unit=records.find_unit(unit),
+        card=card,
+        accept=frozenset(accept),
+    )
+
+
+def _stranger(access: CardAccess, clock: Clock) -> Card:
+    """Return a card that is not in the records, as checks name it."""
+    facts = access.facts()
+    return Card(
+        name="(new)",
+        identity=value_or_none(facts.identity) or "",
+        simulated=facts.simulated,
+        capacity_bytes=value_or_none(facts.capacity_bytes),
+        first_seen_at=clock.now(),
+    )
