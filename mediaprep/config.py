@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 import os
 import platform
+import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,6 +24,15 @@ class Settings:
     database_url: str | None = field(default=None, repr=False)
     station: str = "station"
     operator: str = "operator"
+
+    @property
+    def places(self) -> tuple[tuple[str, str], ...]:
+        """The host's folders that jobs use, as (role, path)."""
+        return (
+            ("records", str(self.data_dir)),
+            ("staging", str(self.data_dir / "staging")),
+            ("temp", tempfile.gettempdir()),
+        )
 
     @classmethod
     def from_environment(cls, environ: Mapping[str, str] | None = None) -> Settings:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection
 from pathlib import Path
 
+from mediaprep.bench import Wish
 from mediaprep.bundles import open_bundle
 from mediaprep.checks import CHECKS
 from mediaprep.errors import CardNotReady, Usage
-from mediaprep.model import Card, Unit, value_or_none
-from mediaprep.ports import CardAccess, Clock
+from mediaprep.gate import refuse_unsafe
+from mediaprep.model import Card, Known, Unit, value_or_none
+from mediaprep.ports import CardAccess, Clock, Records
 from mediaprep.records import Store
-from mediaprep.session import Wish, card_of, find_card
 
 
 def order_check(
@@ -37,7 +38,7 @@ def order_write(
 ) -> Wish:
     """Return the wish to write a bundle. A card that is new is taken into the records, as `card` where that is given.
 
-    Raise what `order_check` and `session.card_of` raise; then no new card was taken in.
+    Raise what `order_check` and `card_of` raise; then no new card was taken in.
     """
     wish = order_check(access, records, clock, bundle=bundle, unit=unit, accept=accept)
     known = card_of(access, records, clock, name=card)
@@ -53,6 +54,38 @@ def order_verify(access: CardAccess, records: Store, target: str) -> tuple[Card,
     written = records.last_write(card.name)
     unit = records.unit(*written.unit) if written is not None and written.unit is not None else None
     return card, unit
+
+
+def find_card(access: CardAccess, records: Records) -> Card | None:
+    """Return the records' card for what is in the reader, or None where the records do not know it."""
+    identity = access.facts().identity
+    return records.recognise(identity.value) if isinstance(identity, Known) else None
+
+
+def card_of(access: CardAccess, records: Records, clock: Clock, *, name: str | None = None) -> Card:
+    """Return the records' card for what is in the reader, taking it in under `name` if it is new.
+
+    Raise TargetUnsafe where it is no card at all, CardNotReady when it cannot be told from other cards or is known
+    under another name.
+    """
+    facts = access.facts()
+    refuse_unsafe(facts)
+    known = find_card(access, records)
+    if known is not None:
+        if name is not None and name != known.name:
+            message = f"The card at {facts.target} is {known.name}, not {name}"
+            raise CardNotReady(message, remedy=f"Put card {name} in, or leave the name out.")
+        return known
+    if not isinstance(facts.identity, Known):
+        message = f"The card at {facts.target} cannot be told from others: {facts.identity.reason}"
+        raise CardNotReady(message, remedy=facts.identity.remedy or "Try another reader.")
+    return records.register_card(
+        name,
+        identity=facts.identity.value,
+        simulated=facts.simulated,
+        capacity_bytes=value_or_none(facts.capacity_bytes),
+        at=clock.now(),
+    )
 
 
 def _wish(records: Store, card: Card, *, bundle: str, unit: str, accept: Collection[str]) -> Wish:

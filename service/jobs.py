@@ -14,11 +14,12 @@ from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
+from mediaprep.bench import Bench
 from mediaprep.errors import MediaPrepError, ServiceUnavailable
 from mediaprep.model import Finding, Job, JobState
 from mediaprep.ports import Clock, Records
 from mediaprep.progress import Progress, Throttle
-from mediaprep.session import Bench, Outcome
+from mediaprep.session import Outcome
 
 # Each job keeps one card reader busy; more at once than a desk has readers only slows all of them.
 MOST_AT_ONCE = 4

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,12 +9,12 @@ from typing import TypeAlias
 
 from flask import Flask, current_app
 
+from mediaprep.bench import Bench
 from mediaprep.config import Settings
 from mediaprep.errors import NotFound, Usage
 from mediaprep.model import Aircraft
 from mediaprep.ports import CardAccess, Clock, HostAccess
 from mediaprep.records import Store
-from mediaprep.session import Bench
 from service.jobs import JobRunner
 
 CardOpener: TypeAlias = Callable[[Path], CardAccess]
@@ -41,7 +40,7 @@ class State:
             host=self.host,
             records=self.records,
             clock=self.clock,
-            places=(("records", str(self.settings.data_dir)), ("temp", tempfile.gettempdir())),
+            places=self.settings.places,
         )
 
     def aircraft(self, name: str | None) -> Aircraft:

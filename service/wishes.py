@@ -7,9 +7,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from mediaprep.gate import Preflight, check_card
 from mediaprep.model import Job, JobKind
 from mediaprep.orders import order_check, order_verify, order_write
-from mediaprep.session import Preflight, check_card, prepare_card, verify_card
+from mediaprep.session import prepare_card, verify_card
 from service.state import State
 
 

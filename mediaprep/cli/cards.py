@@ -27,7 +27,7 @@ def cards(context: click.Context) -> None:
     if context.invoked_subcommand is not None:
         return
     from mediaprep.devices import list_cards
-    from mediaprep.session import find_card
+    from mediaprep.orders import find_card
 
     desk = context.ensure_object(Desk)
     records = desk.records

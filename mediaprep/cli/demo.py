@@ -18,6 +18,7 @@ import click
 
 from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
 from mediaprep.cli.output import Output
+from mediaprep.cli.running import run_command
 from mediaprep.errors import MediaPrepError, PreflightRefused, ReadbackMismatch, Usage
 from mediaprep.model import CycleRule, CycleScheme
 
@@ -39,14 +40,15 @@ def demo(desk: Desk, folder: str, fresh: bool) -> None:
     """Play the whole job on an invented aircraft: checks, write, readback, install, status, a flipped byte."""
     root = existing_path(folder)
     _clear(root, fresh=fresh)
-    Demonstration(root, folder, desk).play()
+    Demonstration(root, folder, desk, click.get_current_context().find_root().command).play()
     desk.out.result(data_dir=str(root))
 
 
 class Demonstration:
-    """One playing of the story, in `root`, which the printed commands call `shown`."""
+    """One playing of the story, in `root`, which the printed commands call `shown`, with the real `mediaprep`."""
 
-    def __init__(self, root: Path, shown: str, desk: Desk) -> None:
+    def __init__(self, root: Path, shown: str, desk: Desk, mediaprep: click.Command) -> None:
+        self._mediaprep = mediaprep
         self._root, self._shown, self._out = root, shown, desk.out
         self._settings: Settings = replace(desk.settings, data_dir=root, database_url=None)
         now = desk.clock.now()
@@ -180,12 +182,10 @@ class Demonstration:
     # --- how a step is played -----------------------------------------------------------------------------------
 
     def _run(self, line: str, *, expect: int = 0, host: HostAccess | None = None) -> None:
-        from mediaprep.cli.main import main
-
         self._out.text("", click.style(f"$ mediaprep {line}", fg="cyan", bold=True))
         arguments = shlex.split(line)
         out = Output(silent=self._out.json_lines)
-        code = main(arguments, Desk(settings=self._settings, host=host, out=out))
+        code = run_command(self._mediaprep, arguments, Desk(settings=self._settings, host=host, out=out))
         if code != expect:
             message = f"The demonstration stopped: '{line}' ended with {code}, not {expect}"
             raise MediaPrepError(message)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cached_property
@@ -16,12 +15,12 @@ from mediaprep.cli.output import Output
 from mediaprep.errors import NotFound, Usage
 
 if TYPE_CHECKING:
+    from mediaprep.bench import Bench
     from mediaprep.config import Settings
     from mediaprep.model import Aircraft, Finding, Job
     from mediaprep.ports import CardAccess, Clock, HostAccess
     from mediaprep.progress import Throttle
     from mediaprep.records import Store
-    from mediaprep.session import Bench
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -83,14 +82,14 @@ class Desk:
 
     def bench(self, access: CardAccess, *, on_findings: Callable[[Sequence[Finding]], None] = lambda _: None) -> Bench:
         """Return a bench around one card, wired to this command's output."""
-        from mediaprep.session import Bench
+        from mediaprep.bench import Bench
 
         return Bench(
             card=access,
             host=self.host,
             records=self.records,
             clock=self.clock,
-            places=self.places,
+            places=self.settings.places,
             progress=self.throttle,
             on_findings=on_findings,
             cancelled=self.stopped,
@@ -99,11 +98,6 @@ class Desk:
     def stopped(self) -> bool:
         """Say whether the owner asked for a stop."""
         return self._cancelled
-
-    @property
-    def places(self) -> tuple[tuple[str, str], ...]:
-        """The host's folders that jobs use, by role."""
-        return (("records", str(self.settings.data_dir)), ("temp", tempfile.gettempdir()))
 
     def aircraft(self, name: str | None) -> Aircraft:
         """Return the aircraft named, or the only one there is. Raise NotFound or Usage."""

@@ -15,8 +15,9 @@ from mediaprep.quantities import format_bytes
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from mediaprep.bench import Wish
     from mediaprep.model import Finding, Plan
-    from mediaprep.session import Outcome, Wish
+    from mediaprep.session import Outcome
 
 
 @click.command()
@@ -30,8 +31,8 @@ if TYPE_CHECKING:
 def check(desk: Desk, bundle: str, target: str, unit: str, accept: tuple[str, ...], everything: bool) -> None:
     """Check host, card and BUNDLE for a unit, and say what a write would do. Writes nothing."""
     from mediaprep.devices import open_card
+    from mediaprep.gate import check_card
     from mediaprep.orders import order_check
-    from mediaprep.session import check_card
 
     access = open_card(existing_path(target))
     wish = order_check(access, desk.records, desk.clock, bundle=bundle, unit=unit, accept=accept)
@@ -163,7 +164,7 @@ def _show(desk: Desk, findings: Sequence[Finding]) -> None:
 
 
 def _finish(desk: Desk, outcome: Outcome) -> None:
-    from mediaprep.session import missing_proof
+    from mediaprep.proving import missing_proof
 
     desk.end_progress()
     receipt = outcome.receipt

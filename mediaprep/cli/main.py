@@ -1,9 +1,8 @@
-"""The command `mediaprep`: its group, and the one place where errors become exit codes."""
+"""The command `mediaprep`."""
 
 from __future__ import annotations
 
 import sys
-import traceback
 
 import click
 
@@ -15,9 +14,9 @@ from mediaprep.cli.desk import Desk
 from mediaprep.cli.jobs import check, install, verify, write
 from mediaprep.cli.log import log
 from mediaprep.cli.panel import aircraft, unit
+from mediaprep.cli.running import run_command
 from mediaprep.cli.serve import serve
 from mediaprep.cli.status import cycles, due, status
-from mediaprep.errors import Interrupted, MediaPrepError, Usage
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -43,37 +42,8 @@ for command in (demo, serve, cards, aircraft, unit, bundle, check, write, verify
 
 
 def main(arguments: list[str], desk: Desk | None = None) -> int:
-    """Run one command and return its exit code. Whatever happens, the last word is an error that names the way out."""
-    desk = desk or Desk()
-    # Set before parsing, so that a usage error too comes as JSON.
-    desk.out.json_lines = "--json" in arguments
-    try:
-        cli.main(args=arguments, prog_name="mediaprep", standalone_mode=False, obj=desk)
-    except click.exceptions.NoArgsIsHelpError as error:
-        click.echo(error.format_message(), err=True)
-        return Usage.exit_code
-    except click.UsageError as error:
-        hint = f"See '{error.ctx.command_path} --help'." if error.ctx else Usage.remedy
-        return _fail(desk, Usage(error.format_message(), remedy=hint))
-    except MediaPrepError as error:
-        return _fail(desk, error)
-    except (KeyboardInterrupt, click.Abort):
-        return _fail(desk, Interrupted("Stopped from the keyboard"))
-    except BrokenPipeError:
-        # The reader of our output went away, as in `mediaprep log | head`: nothing is wrong.
-        sys.stderr.close()
-        return 0
-    except Exception as error:  # noqa: BLE001 - the last resort: a bug must still end in a result line
-        traceback.print_exc()
-        return _fail(desk, MediaPrepError(f"{type(error).__name__}: {error}"))
-    finally:
-        desk.close()
-    return desk.exit_code
-
-
-def _fail(desk: Desk, error: MediaPrepError) -> int:
-    desk.out.failure(error)
-    return error.exit_code
+    """Run one command as from the shell and return its exit code."""
+    return run_command(cli, arguments, desk or Desk())
 
 
 def run() -> None:

@@ -9,7 +9,7 @@ from werkzeug.exceptions import Conflict
 
 from mediaprep.errors import MediaPrepError
 from mediaprep.model import Job, JobState
-from mediaprep.session import missing_proof
+from mediaprep.proving import missing_proof
 from mediaprep.wire import error_to_wire, object_to_wire
 from service import wishes
 from service.api import Answer, Routes

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from mediaprep.bench import Bench, Wish
 from mediaprep.bundles import open_bundle
 from mediaprep.clock import SystemClock
 from mediaprep.config import Settings
@@ -17,9 +18,10 @@ from mediaprep.devices.simulated import SimulatedCard
 from mediaprep.host import SimulatedHost
 from mediaprep.manifest import digest
 from mediaprep.model import Aircraft, Bundle, Card, DataEvidence, FileSystem, Fitness, MediaRule, Unit
+from mediaprep.orders import card_of
 from mediaprep.progress import Progress
 from mediaprep.records import Store, open_records
-from mediaprep.session import Bench, Outcome, Wish, card_of, prepare_card, verify_card
+from mediaprep.session import Outcome, prepare_card, verify_card
 
 
 @dataclass

@@ -7,6 +7,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -157,11 +158,33 @@ def test_a_full_volume_leaves_nothing_half(store: Store) -> None:
     assert store.bundles() == ()
 
 
-@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="needs a user whom file modes bind")
-def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path, clock: FixedClock) -> None:
-    (tmp_path / "data").mkdir(mode=0o500)
-    with pytest.raises(RecordsUnusable, match="data"):
-        open_records(settings(tmp_path), clock=clock)
+NOBODY = 65534
+OPENING = """
+import sys
+import tempfile
+from pathlib import Path
+from mediaprep.clock import SystemClock
+from mediaprep.config import Settings
+from mediaprep.errors import RecordsUnusable
+from mediaprep.records import open_records
+try:
+    open_records(Settings(Path(sys.argv[1])), clock=SystemClock())
+except RecordsUnusable as error:
+    print(error)
+"""
+
+
+def test_a_folder_that_cannot_be_written_is_named() -> None:
+    """In a process of its own: file modes do not bind root, so root becomes nobody there."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        data = Path(name) / "data"
+        data.mkdir(mode=0o555)
+        who = {"user": NOBODY, "group": NOBODY, "extra_groups": []} if os.geteuid() == 0 else {}
+        done = subprocess.run(
+            [sys.executable, "-c", OPENING, str(data)], capture_output=True, text=True, cwd=ROOT, **who
+        )
+    assert str(data) in done.stdout, done.stderr
 
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path, clock: FixedClock) -> None:

@@ -11,14 +11,16 @@ from typing import Any
 import pytest
 from flask import Flask
 
+from mediaprep.bench import Bench
 from mediaprep.clock import FixedClock
 from mediaprep.config import Settings
 from mediaprep.devices.script import FlippedBit, Slow
 from mediaprep.devices.simulated import SimulatedCard
 from mediaprep.host import SimulatedHost
 from mediaprep.model import Fitness, JobKind, JobState
+from mediaprep.orders import card_of
 from mediaprep.records import open_records
-from mediaprep.session import Bench, Outcome, card_of
+from mediaprep.session import Outcome
 from service.app import create_app
 from service.jobs import ENDED_KEPT, MOST_AT_ONCE
 from service.state import State, attach, state_of

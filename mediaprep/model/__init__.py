@@ -1,0 +1,97 @@
+"""The values that everything else passes around: frozen, typed, free of any effect.
+
+Sizes are whole bytes and say so in their names; times are aware UTC; digests are lower-case SHA-256 hex in fields
+named `sha256`. Paths of files in bundles and on cards are relative, with `/` between their parts, on every system.
+"""
+
+from mediaprep.model.currency import Currency, KindStatus, PanelStatus
+from mediaprep.model.facts import (
+    CardEntry,
+    CardFacts,
+    Fact,
+    Family,
+    FileSystem,
+    HostFacts,
+    HostVolume,
+    Known,
+    PartitionTable,
+    T,
+    Unknown,
+    value_or_none,
+)
+from mediaprep.model.findings import Finding, PreflightFacts, Result
+from mediaprep.model.loads import Fitness, Job, JobKind, JobState, Load, LoadEvent, LoadState, LogEntry
+from mediaprep.model.panel import (
+    Aircraft,
+    Bundle,
+    Card,
+    CycleRule,
+    CycleScheme,
+    DataKind,
+    Manifest,
+    ManifestEntry,
+    MediaRule,
+    Unit,
+    Validity,
+)
+from mediaprep.model.plan import Action, Plan, PlannedFile, RecordedFile
+from mediaprep.model.proof import (
+    DataEvidence,
+    Mismatch,
+    ProvenBundle,
+    ReadbackReport,
+    Receipt,
+    StructureEvidence,
+    Verdict,
+)
+
+__all__ = [
+    "Action",
+    "Aircraft",
+    "Bundle",
+    "Card",
+    "CardEntry",
+    "CardFacts",
+    "Currency",
+    "CycleRule",
+    "CycleScheme",
+    "DataEvidence",
+    "DataKind",
+    "Fact",
+    "Family",
+    "FileSystem",
+    "Finding",
+    "Fitness",
+    "HostFacts",
+    "HostVolume",
+    "Job",
+    "JobKind",
+    "JobState",
+    "KindStatus",
+    "Known",
+    "Load",
+    "LoadEvent",
+    "LoadState",
+    "LogEntry",
+    "Manifest",
+    "ManifestEntry",
+    "MediaRule",
+    "Mismatch",
+    "PanelStatus",
+    "PartitionTable",
+    "Plan",
+    "PlannedFile",
+    "PreflightFacts",
+    "ProvenBundle",
+    "ReadbackReport",
+    "Receipt",
+    "RecordedFile",
+    "Result",
+    "StructureEvidence",
+    "T",
+    "Unit",
+    "Unknown",
+    "Validity",
+    "Verdict",
+    "value_or_none",
+]
