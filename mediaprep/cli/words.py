@@ -67,7 +67,9 @@ def describe_receipt(receipt: Receipt) -> list[str]:
         f"  Written    {format_bytes(receipt.written_bytes)}",
     ]
     if receipt.rewritten:
-        lines.append(f"  Mended     {len(receipt.rewritten)} kept files differed and were written again")
+        count = len(receipt.rewritten)
+        mended = "1 kept file differed and was" if count == 1 else f"{count} kept files differed and were"
+        lines.append(f"  Mended     {mended} written again")
     if receipt.accepted:
         lines.append(f"  Accepted   unknown by your word: {', '.join(receipt.accepted)}")
     if receipt.simulated:
