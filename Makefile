@@ -47,7 +47,7 @@ docs: $(STAMP)
 
 # Needs uv on PATH. One lock for every Python from 3.11 on.
 lock:
-	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet --extra dev pyproject.toml -o requirements.lock
+	uv pip compile --universal --only-binary :all: --python-version 3.11 --generate-hashes --no-header --quiet --extra dev pyproject.toml -o requirements.lock
 
 clean:
 	rm -rf $(VENV) demo-data build dist *.egg-info
