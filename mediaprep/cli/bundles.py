@@ -11,7 +11,7 @@ from mediaprep.model import Bundle
 from mediaprep.quantities import format_bytes, parse_date_or_utc
 
 
-@click.group(invoke_without_command=True)
+@click.group(invoke_without_command=True, short_help="Bundles: take in files you have, list them.")
 @json_option
 @click.pass_context
 def bundle(context: click.Context) -> None:

@@ -19,7 +19,7 @@ FITNESS_STYLE = {
 }
 
 
-@click.group(invoke_without_command=True)
+@click.group(invoke_without_command=True, short_help="Cards in readers and cards known, with what they hold.")
 @json_option
 @click.pass_context
 def cards(context: click.Context) -> None:

@@ -31,7 +31,7 @@ AIRCRAFT = "LARKSPUR"
 MANUAL = "invented installation manual of the demonstration, section 3"
 
 
-@click.command()
+@click.command(short_help="Play the whole job on an invented aircraft.")
 @click.option("--data-dir", "folder", default="demo-data", show_default=True, help="Where the demonstration lives.")
 @click.option("--fresh", is_flag=True, help="Begin again if it was played there before.")
 @json_option

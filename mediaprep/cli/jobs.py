@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from mediaprep.session import Outcome
 
 
-@click.command()
+@click.command(short_help="Check host, card and bundle. Writes nothing.")
 @click.argument("bundle")
 @click.option("--on", "target", required=True, metavar="PATH", help="Where the card is mounted, or a folder.")
 @click.option("--for", "unit", required=True, metavar="UNIT", help="The unit the card is for.")
@@ -57,7 +57,7 @@ def check(desk: Desk, bundle: str, target: str, unit: str, accept: tuple[str, ..
     desk.out.result(verdict=checked.verdict, plan=_plan_paths(checked.facts.plan))
 
 
-@click.command()
+@click.command(short_help="Check, write, read back: one bundle on one card.")
 @click.argument("bundle")
 @click.option("--on", "target", required=True, metavar="PATH", help="Where the card is mounted, or a folder.")
 @click.option("--for", "unit", required=True, metavar="UNIT", help="The unit the card is for.")
@@ -84,7 +84,7 @@ def write(desk: Desk, bundle: str, target: str, unit: str, name: str | None, acc
     _finish(desk, outcome)
 
 
-@click.command()
+@click.command(short_help="Read a card back and compare every byte.")
 @click.argument("target", metavar="PATH")
 @json_option
 @pass_desk
@@ -105,7 +105,7 @@ def verify(desk: Desk, target: str) -> None:
     _finish(desk, outcome)
 
 
-@click.command()
+@click.command(short_help="Log a card to its unit: accepted or rejected.")
 @click.argument("card")
 @click.option("--in", "unit", required=True, metavar="UNIT", help="The unit the card was carried to.")
 @click.option("--slot", help="The slot it was put in.")

@@ -10,7 +10,7 @@ from mediaprep.cli.desk import Desk, json_option, pass_desk
 from mediaprep.model import LogEntry
 
 
-@click.group(invoke_without_command=True)
+@click.group(invoke_without_command=True, short_help="The logbook, and the proof that nobody changed it.")
 @click.option("--aircraft", metavar="NAME", help="Which aircraft; needed where the records hold several.")
 @click.option("--last", type=click.IntRange(min=1), help="Only the last so many entries.")
 @json_option

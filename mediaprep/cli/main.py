@@ -19,7 +19,15 @@ from mediaprep.cli.serve import serve
 from mediaprep.cli.status import cycles, due, status
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class InOrder(click.Group):
+    """A group that lists its commands as they were added: in the order of the job."""
+
+    def list_commands(self, _context: click.Context) -> list[str]:
+        """Return the commands' names, first things first."""
+        return list(self.commands)
+
+
+@click.group(cls=InOrder, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="mediaprep")
 def cli() -> None:
     """Put data sets on the cards of an aircraft panel, prove every byte, and know when they lapse.

@@ -29,7 +29,7 @@ PARTITION_TABLES = click.Choice([table.value for table in PartitionTable])
 SCHEMES = click.Choice([scheme.value for scheme in CycleScheme])
 
 
-@click.group(invoke_without_command=True)
+@click.group(invoke_without_command=True, short_help="The aircraft whose panel is kept.")
 @json_option
 @click.pass_context
 def aircraft(context: click.Context) -> None:
@@ -60,7 +60,7 @@ def add_aircraft(desk: Desk, name: str, title: str) -> None:
     desk.out.result(aircraft=made)
 
 
-@click.group(invoke_without_command=True)
+@click.group(invoke_without_command=True, short_help="Units of the panel, their media rules, kinds of data.")
 @json_option
 @click.pass_context
 def unit(context: click.Context) -> None:

@@ -8,7 +8,7 @@ from mediaprep.cli.desk import Desk, json_option, pass_desk
 from mediaprep.errors import ServiceUnavailable
 
 
-@click.command()
+@click.command(short_help="Serve the REST interface to this computer.")
 @click.option("--port", default=8437, show_default=True, type=click.IntRange(0, 65535), help="0 takes a free one.")
 @json_option
 @pass_desk

@@ -17,7 +17,7 @@ from mediaprep.quantities import parse_utc
 SOON_DAYS = 7
 
 
-@click.command()
+@click.command(short_help="What each unit holds, and until when.")
 @click.option("--aircraft", metavar="NAME", help="Which aircraft; needed where the records hold several.")
 @click.option("--at", "instant", metavar="DATE", help="As of another date or time (UTC), such as the day of a trip.")
 @json_option
@@ -46,7 +46,7 @@ def status(desk: Desk, aircraft: str | None, instant: str | None) -> None:
     desk.out.result(status=panel)
 
 
-@click.command()
+@click.command(short_help="What lapses soon or has lapsed: what to do next.")
 @click.option("--aircraft", metavar="NAME", help="Which aircraft; needed where the records hold several.")
 @click.option("--within", default=28, show_default=True, type=click.IntRange(min=0), help="How many days ahead.")
 @json_option
@@ -66,7 +66,7 @@ def due(desk: Desk, aircraft: str | None, within: int) -> None:
     desk.out.result(due=late, within_days=within)
 
 
-@click.command()
+@click.command(short_help="The dates of the AIRAC grid.")
 @click.argument("identifier", required=False)
 @click.option("--from", "start", metavar="DATE", help="From which date on; without: today.")
 @click.option("--count", default=6, show_default=True, type=click.IntRange(1, 400), help="How many cycles.")
