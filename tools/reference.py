@@ -6,13 +6,16 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 from pathlib import Path
 
 import click
 
 from mediaprep.checks import CHECKS
 from mediaprep.cli.main import cli
+from mediaprep.config import Settings
 from mediaprep.errors import all_errors
+from service.app import create_app
 
 FOLDER = Path(__file__).resolve().parent.parent / "docs" / "reference"
 MADE = "<!-- Made by `make docs`; do not edit. -->\n\n"
@@ -64,7 +67,32 @@ def check_page() -> str:
     )
 
 
-PAGES = {"commands.md": command_page, "errors.md": error_page, "checks.md": check_page}
+def rest_page() -> str:
+    """Return the page of the service's routes, from the document it serves itself."""
+    with tempfile.TemporaryDirectory() as folder:
+        client = create_app(Settings(Path(folder)), token="none").test_client()
+        answer = client.get("/api/v1/openapi.json", headers={"Authorization": "Bearer none"})
+    rows = [
+        f"| `{method.upper()}` | `{path}` | {operation['summary']} |"
+        for path, operations in answer.get_json()["paths"].items()
+        for method, operation in operations.items()
+        if method in {"get", "post", "put", "patch", "delete"}
+    ]
+    return (
+        MADE
+        + "# The REST interface\n\n"
+        + "`mediaprep serve` answers on this computer only. Every request but the one for health carries\n"
+        + "`Authorization: Bearer TOKEN`; the token is in the file that `mediaprep serve` names. The whole contract,\n"
+        + "with every field, is the OpenAPI document at `/api/v1/openapi.json`. The objects are those of\n"
+        + "[the machine contract](machine-contract.md); errors are problem documents (RFC 9457) with the codes of\n"
+        + "[errors.md](errors.md).\n\n"
+        + "| Method | Path | What it does |\n|---|---|---|\n"
+        + "\n".join(rows)
+        + "\n"
+    )
+
+
+PAGES = {"commands.md": command_page, "errors.md": error_page, "checks.md": check_page, "rest.md": rest_page}
 
 
 def main() -> int:
