@@ -83,6 +83,8 @@ def serving(tmp_path: Path) -> Iterator[Serving]:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # Whoever runs the tests in the background has Ctrl-C ignored for all its children: not for this one.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no thread starts here
     )
     assert process.stdout is not None
     try:
