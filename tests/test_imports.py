@@ -12,7 +12,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # From the top of the house down. A module may import from its own row and from rows before it. The longest matching
 # prefix places a module.
 ROWS: list[set[str]] = [
-    {"mediaprep", "mediaprep.errors"},
+    {"mediaprep", "mediaprep.errors", "mediaprep.cautions"},
     {"mediaprep.quantities"},
     {"mediaprep.model", "mediaprep.progress"},
     {"mediaprep.ports"},
@@ -37,7 +37,7 @@ ROWS: list[set[str]] = [
 ]
 
 PURE = {
-    "mediaprep.errors", "mediaprep.quantities", "mediaprep.model", "mediaprep.progress", "mediaprep.ports",
+    "mediaprep.errors", "mediaprep.cautions", "mediaprep.quantities", "mediaprep.model", "mediaprep.progress", "mediaprep.ports",
     "mediaprep.cycles", "mediaprep.manifest", "mediaprep.logchain", "mediaprep.sdcard", "mediaprep.fitness",
     "mediaprep.wire", "mediaprep.names", "mediaprep.plan", "mediaprep.room", "mediaprep.checks", "mediaprep.status",
 }  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+from mediaprep import cautions
 from mediaprep.model import Currency, DataEvidence, Receipt, StructureEvidence, Validity, Verdict
 from mediaprep.quantities import format_bytes
 
@@ -16,10 +17,7 @@ CURRENCY_STYLE = {
     Currency.NO_EXPIRY: "green",
 }
 
-CAUTION = (
-    "This tracks dates, not legality: the unit's own display, its manual, the flight manual supplement and the "
-    "authority's rules govern."
-)
+CAUTION = cautions.CAUTION
 
 
 def describe_instant(instant: datetime | None) -> str:
