@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+from pathlib import Path
 
 import pytest
 
 # Debian keeps these where an ordinary user's PATH does not lead.
-_ALSO = "/usr/sbin:/sbin"
+_ALSO = ":".join(["/usr/sbin", "/sbin", *map(str, Path("/usr/lib/postgresql").glob("*/bin"))])
 
 
 def need(*programs: str) -> None:

@@ -38,8 +38,15 @@ OBSTACLE = DataKind("obstacle", "Obstacles (example)", CycleRule(CycleScheme.GRI
 CYCLE = Validity("2607", datetime(2026, 7, 9, tzinfo=UTC), datetime(2026, 8, 6, tzinfo=UTC))
 
 
+# Where a fixture notes the URL of a test's database, so that the programs which a test starts find it too.
+URL_NOTE = "database-url"
+
+
 def settings(folder: Path, *, station: str = "bench-1") -> Settings:
-    return Settings(data_dir=folder / "data", station=station, operator="Robin")
+    """Return a station's settings: for the database noted in a test's folder, else for a SQLite file in there."""
+    note = folder / URL_NOTE
+    url = note.read_text() if note.exists() else None
+    return Settings(data_dir=folder / "data", database_url=url, station=station, operator="Robin")
 
 
 def database_file(folder: Path) -> Path:

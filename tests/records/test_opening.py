@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from mediaprep.clock import FixedClock
@@ -37,7 +37,7 @@ def test_the_store_is_what_a_job_needs(store: Store) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such modes")
-def test_the_folder_is_for_its_owner_only(store: Store, tmp_path: Path) -> None:
+def test_the_folder_is_for_its_owner_only(file_store: Store, tmp_path: Path) -> None:
     assert stat.S_IMODE((tmp_path / "data").stat().st_mode) == 0o700
 
 
@@ -85,9 +85,9 @@ def test_a_file_that_is_no_database_is_named_and_left_alone(tmp_path: Path, cloc
     assert path.read_bytes() == content
 
 
-def test_a_damaged_database_is_named_and_left_alone(store: Store, tmp_path: Path, clock: FixedClock) -> None:
-    builders.taken_in(store, builders.bundle(files=500))
-    store.close()
+def test_a_damaged_database_is_named_and_left_alone(file_store: Store, tmp_path: Path, clock: FixedClock) -> None:
+    builders.taken_in(file_store, builders.bundle(files=500))
+    file_store.close()
     path = database_file(tmp_path)
     damaged = bytearray(path.read_bytes())
     middle = len(damaged) // 2 // 4096 * 4096
@@ -99,8 +99,8 @@ def test_a_damaged_database_is_named_and_left_alone(store: Store, tmp_path: Path
     assert path.read_bytes() == damaged
 
 
-def test_a_database_that_contradicts_itself_is_damaged(store: Store, tmp_path: Path, clock: FixedClock) -> None:
-    store.close()
+def test_a_database_that_contradicts_itself_is_damaged(file_store: Store, tmp_path: Path, clock: FixedClock) -> None:
+    file_store.close()
     for edit in (
         "UPDATE sqlite_master SET sql = replace(sql, 'title TEXT NOT NULL', 'title TEXT') WHERE name = 'aircraft'",
         "INSERT INTO aircraft VALUES (1, 'D-TEST', NULL)",
@@ -124,17 +124,16 @@ def test_another_programs_database_is_left_alone(tmp_path: Path, clock: FixedClo
         open_records(settings(tmp_path), clock=clock)
 
 
-def test_records_of_a_newer_version_are_refused(store: Store, tmp_path: Path, clock: FixedClock) -> None:
-    store.close()
-    with sqlite3.connect(database_file(tmp_path)) as raw:
-        raw.execute("UPDATE alembic_version SET version_num = '9999'")
-    raw.close()
-    with pytest.raises(RecordsNewer, match=r"records\.sqlite.*9999"):
+def test_records_of_a_newer_version_are_refused(store: Store, database: str, tmp_path: Path, clock: FixedClock) -> None:
+    with store._database.writing() as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
+    named = r"records\.sqlite" if database == "sqlite" else r"postgresql\+psycopg://.*records_"
+    with pytest.raises(RecordsNewer, match=f"{named}.*9999"):
         open_records(settings(tmp_path), clock=clock)
 
 
 def test_records_held_by_another_program_are_not_waited_for_without_end(
-    store: Store, tmp_path: Path, clock: FixedClock
+    file_store: Store, tmp_path: Path, clock: FixedClock
 ) -> None:
     hasty = open_records(settings(tmp_path), clock=clock, busy_seconds=0.05)
     holder = sqlite3.connect(database_file(tmp_path), isolation_level=None)
@@ -149,22 +148,22 @@ def test_records_held_by_another_program_are_not_waited_for_without_end(
     hasty.close()
 
 
-def test_a_full_volume_leaves_nothing_half(store: Store) -> None:
-    with store._database.reading() as connection:  # the same pooled connection serves the write below
+def test_a_full_volume_leaves_nothing_half(file_store: Store) -> None:
+    with file_store._database.reading() as connection:  # the same pooled connection serves the write below
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
         connection.exec_driver_sql(f"PRAGMA max_page_count = {pages + 4}")
     with pytest.raises(RecordsUnusable, match="full") as caught:
-        builders.taken_in(store, builders.bundle(files=5000))
+        builders.taken_in(file_store, builders.bundle(files=5000))
     assert "Free some room" in caught.value.remedy
-    assert store.bundles() == ()
+    assert file_store.bundles() == ()
 
 
 NOBODY = 65534
 
 
 @pytest.fixture
-def bound_by_modes(store: Store) -> Iterator[None]:
-    """File modes do not bind root, so root acts as nobody meanwhile. `store` has loaded what opening needs."""
+def bound_by_modes(file_store: Store) -> Iterator[None]:
+    """File modes do not bind root, so root acts as nobody meanwhile. `file_store` has loaded what opening needs."""
     if os.geteuid() != 0:
         yield
         return
@@ -214,18 +213,18 @@ class ServerError(Exception):
         (None, "cannot be reached: first line second line"),
     ],
 )
-def test_what_a_server_says_of_itself_is_told_plainly(store: Store, sqlstate: str | None, told: str) -> None:
-    with pytest.raises(RecordsUnusable, match=told), store._database.told_plainly():
+def test_what_a_server_says_of_itself_is_told_plainly(file_store: Store, sqlstate: str | None, told: str) -> None:
+    with pytest.raises(RecordsUnusable, match=told), file_store._database.told_plainly():
         raise OperationalError("SELECT 1", {}, ServerError("first line\n\tsecond line", sqlstate))
 
 
 def test_a_fault_in_a_statement_of_ours_is_not_dressed_up(store: Store) -> None:
-    with pytest.raises(OperationalError, match="no such table"), store._database.reading() as connection:
+    with pytest.raises(DatabaseError, match="nowhere"), store._database.reading() as connection:
         connection.exec_driver_sql("SELECT * FROM nowhere")
 
 
-def test_waiting_for_a_connection_has_an_end(store: Store) -> None:
-    with pytest.raises(RecordsUnusable, match="no free connection"), store._database.told_plainly():
+def test_waiting_for_a_connection_has_an_end(file_store: Store) -> None:
+    with pytest.raises(RecordsUnusable, match="no free connection"), file_store._database.told_plainly():
         raise PoolTimeout
 
 
@@ -282,9 +281,9 @@ def test_two_programs_may_make_the_same_records_at_once(tmp_path: Path) -> None:
     opened.close()
 
 
-def test_a_copy_of_the_records_opens_elsewhere(store: Store, tmp_path: Path, clock: FixedClock) -> None:
-    store.add_aircraft(Aircraft("D-TEST"))
-    store.close()
+def test_a_copy_of_the_records_opens_elsewhere(file_store: Store, tmp_path: Path, clock: FixedClock) -> None:
+    file_store.add_aircraft(Aircraft("D-TEST"))
+    file_store.close()
     shutil.copytree(tmp_path / "data", tmp_path / "backup" / "data")
     copy = open_records(settings(tmp_path / "backup"), clock=clock)
     assert copy.aircraft_list() == (Aircraft("D-TEST"),)

@@ -9,7 +9,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from hypothesis import given
 from hypothesis import strategies as st
-from sqlalchemy import Column, MetaData, Table, create_engine, insert, select
+from sqlalchemy import Column, MetaData, Table, create_engine, insert, select, text
 from sqlalchemy.exc import StatementError
 
 from mediaprep.records import Store
@@ -24,13 +24,16 @@ def test_the_migrations_make_exactly_the_tables(store: Store) -> None:
         assert compare_metadata(context, metadata) == []
 
 
-def test_the_partial_indexes_are_partial(store: Store) -> None:
+def test_the_partial_indexes_are_partial(store: Store, database: str) -> None:
     # Alembic's comparison does not look at an index's WHERE.
-    wanted = (
-        "SELECT name, sql FROM sqlite_master WHERE name IN ('uq_jobs_card_running', 'uq_cards_identity_in_service')"
-    )
+    wanted = {
+        "sqlite": "SELECT name, sql FROM sqlite_master WHERE type = 'index' AND sql LIKE '% WHERE %'",
+        "postgresql": "SELECT indexname AS name, indexdef AS sql FROM pg_indexes WHERE indexdef LIKE '% WHERE %'"
+        " AND schemaname = 'public'",
+    }
     with store._database.reading() as connection:
-        found = {row.name: row.sql.partition("WHERE ")[2] for row in connection.exec_driver_sql(wanted)}
+        rows = connection.execute(text(wanted[database]))
+        found = {row.name: row.sql.partition("WHERE ")[2].strip("()").replace("::text", "") for row in rows}
     assert found == {
         "uq_jobs_card_running": "state = 'running'",
         "uq_cards_identity_in_service": "retired_at IS NULL",
