@@ -10,7 +10,7 @@ import types
 from collections.abc import Callable
 from dataclasses import fields as fields_of
 from dataclasses import is_dataclass
-from datetime import datetime, time
+from datetime import date, datetime, time
 from enum import Enum
 from functools import cache
 from typing import Any, Union, get_args, get_origin, get_type_hints
@@ -32,6 +32,7 @@ _PLAIN: dict[type, Callable[..., fields.Field[Any]]] = {
     float: fields.Float,
     str: fields.String,
     datetime: fields.AwareDateTime,
+    date: fields.Date,
     time: fields.Time,
 }
 

@@ -15,6 +15,7 @@ CURRENCY_STYLE = {
     Currency.LAPSES_SOON: "yellow",
     Currency.LAPSED: "red",
     Currency.NO_EXPIRY: "green",
+    Currency.UNKNOWN: "magenta",
 }
 
 CAUTION = cautions.CAUTION

@@ -4,7 +4,7 @@ Sizes are whole bytes and say so in their names; times are aware UTC; digests ar
 named `sha256`. Paths of files in bundles and on cards are relative, with `/` between their parts, on every system.
 """
 
-from mediaprep.model.currency import Currency, KindStatus, PanelStatus
+from mediaprep.model.currency import Currency, Doing, KindStatus, NextStep, PanelStatus, Trip
 from mediaprep.model.facts import (
     CardEntry,
     CardFacts,
@@ -57,6 +57,7 @@ __all__ = [
     "CycleScheme",
     "DataEvidence",
     "DataKind",
+    "Doing",
     "Fact",
     "Family",
     "FileSystem",
@@ -77,6 +78,7 @@ __all__ = [
     "ManifestEntry",
     "MediaRule",
     "Mismatch",
+    "NextStep",
     "PanelStatus",
     "PartitionTable",
     "Plan",
@@ -89,6 +91,7 @@ __all__ = [
     "Result",
     "StructureEvidence",
     "T",
+    "Trip",
     "Unit",
     "Unknown",
     "Validity",

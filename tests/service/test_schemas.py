@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import is_dataclass
-from datetime import UTC, datetime, time
+from datetime import UTC, date, datetime, time
 from typing import Any
 
 import pytest
@@ -20,6 +20,7 @@ from mediaprep.model import (
     CycleScheme,
     DataEvidence,
     DataKind,
+    Doing,
     Family,
     FileSystem,
     Finding,
@@ -34,6 +35,7 @@ from mediaprep.model import (
     ManifestEntry,
     MediaRule,
     Mismatch,
+    NextStep,
     PanelStatus,
     PartitionTable,
     ProvenBundle,
@@ -85,6 +87,7 @@ EXAMPLES = [
     LOAD,
     LogEntry("TEST-1", 1, AT, "{}", "ab", "cd"),
     STATUS,
+    NextStep("DISPLAY", "navigation", Doing.LOAD, LOAD, date(2026, 7, 8)),
     PanelStatus("TEST-1", AT, (STATUS,), (("navigation", (("DISPLAY", "2607"), ("OTHER", "2606"))),)),
 ]
 
