@@ -17,6 +17,8 @@ ROWS: list[set[str]] = [
     {"mediaprep.model", "mediaprep.progress"},
     {"mediaprep.ports"},
     {"mediaprep.cycles", "mediaprep.logchain", "mediaprep.sdcard", "mediaprep.fitness", "mediaprep.wire"},
+    {"mediaprep.volumes"},
+    {"mediaprep.rawcard"},
     {"mediaprep.manifest", "mediaprep.names"},
     {"mediaprep.plan", "mediaprep.status"},
     {"mediaprep.room"},
@@ -40,6 +42,7 @@ PURE = {
     "mediaprep.errors", "mediaprep.cautions", "mediaprep.quantities", "mediaprep.model", "mediaprep.progress", "mediaprep.ports",
     "mediaprep.cycles", "mediaprep.manifest", "mediaprep.logchain", "mediaprep.sdcard", "mediaprep.fitness",
     "mediaprep.wire", "mediaprep.names", "mediaprep.plan", "mediaprep.room", "mediaprep.checks", "mediaprep.status",
+    "mediaprep.volumes", "mediaprep.rawcard",
 }  # fmt: skip
 EFFECTS = {"os", "sys", "time", "socket", "subprocess", "pathlib", "shutil", "tempfile", "threading", "io", "random"}
 

@@ -17,6 +17,8 @@ from mediaprep.model.facts import (
     PartitionTable,
     T,
     Unknown,
+    VolumeState,
+    WriteProtection,
     value_or_none,
 )
 from mediaprep.model.findings import Finding, PreflightFacts, Result
@@ -96,5 +98,7 @@ __all__ = [
     "Unknown",
     "Validity",
     "Verdict",
+    "VolumeState",
+    "WriteProtection",
     "value_or_none",
 ]

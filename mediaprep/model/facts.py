@@ -84,6 +84,25 @@ class FileSystem(StrEnum):
         return self in {FileSystem.FAT12, FileSystem.FAT16, FileSystem.FAT32, FileSystem.VFAT}
 
 
+class WriteProtection(StrEnum):
+    """How a card protects itself from being written, by its own register; the lock switch on its side is apart."""
+
+    PERMANENT = "permanent"
+    TEMPORARY = "temporary"
+    UNTIL_POWER_CYCLE = "until power cycle"
+
+
+class VolumeState(StrEnum):
+    """What a volume's own marks say of how it was left.
+
+    DIRTY: it was not cleanly unmounted. FAULTY: whoever used it met an error of the medium.
+    """
+
+    CLEAN = "clean"
+    DIRTY = "dirty"
+    FAULTY = "faulty"
+
+
 class PartitionTable(StrEnum):
     """How the volume lies on the card. `NONE`: the volume starts at the first sector (super-floppy)."""
 

@@ -1,4 +1,4 @@
-"""What the SD standards say about a card: which family it belongs to, by its capacity."""
+"""Which family a card belongs to, by its capacity."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from mediaprep.model import Family
 # SDHC and SDXC: CSD version 2 states (C_SIZE + 1) x 512 KiB, and Linux drivers/mmc/core/sd.c calls a card SDXC from
 #   C_SIZE 0xFFFF on. So 34 359 214 080 bytes is the last SDHC and 34 359 738 368 bytes the first SDXC; C_SIZE has
 #   22 bits, which ends SDXC at 2 TiB.
+FIRST_SDXC_BYTES = 0x10000 * 512 * 2**10
 _LARGEST = (
     (Family.SDSC, 2 * 2**30),
-    (Family.SDHC, 0xFFFF * 512 * 2**10),
+    (Family.SDHC, FIRST_SDXC_BYTES - 512 * 2**10),
     (Family.SDXC, 2 * 2**40),
 )
 
