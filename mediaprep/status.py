@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from typing import NamedTuple
 
 from mediaprep.model import (
     Currency,
@@ -32,22 +32,22 @@ NOTHING_LOADED = "nothing loaded"
 _IN_FORCE = {Currency.CURRENT, Currency.LAPSES_SOON, Currency.NO_EXPIRY}
 
 
-@dataclass(frozen=True, slots=True)
-class _Accepted:
-    """A load that is accepted at the instant asked for, and since when."""
+class _Accepted(NamedTuple):
+    """A load that is accepted at the instant asked for, since when, and from when on the unit goes by it.
+
+    `order` is greater for later acceptances; the load's number decides between two of the same instant.
+    `counts_from` is its acceptance, or its effective instant if later.
+    """
 
     load: Load
-    since: datetime
+    order: tuple[datetime, int]
+    counts_from: datetime
 
-    @property
-    def order(self) -> tuple[datetime, int]:
-        """Later acceptances are greater; the load's number decides between two of the same instant."""
-        return self.since, self.load.number
-
-    @property
-    def counts_from(self) -> datetime:
-        """The instant from which it is what the unit goes by: its acceptance, or its effective instant if later."""
-        return max(self.since, self.load.validity.effective_at or self.since)
+    @classmethod
+    def of(cls, load: Load, since: datetime) -> _Accepted:
+        """Return a load that was accepted at an instant."""
+        effective_at = load.validity.effective_at
+        return cls(load, (since, load.number), since if effective_at is None else max(since, effective_at))
 
 
 # --- panels ----------------------------------------------------------------------------------------------------------
@@ -76,7 +76,7 @@ def panel_status(
         if event is None or load.aircraft != aircraft:
             continue
         if event.state is LoadState.ACCEPTED:
-            accepted[load.unit, load.kind].append(_Accepted(load, event.at))
+            accepted[load.unit, load.kind].append(_Accepted.of(load, event.at))
         elif event.state in {LoadState.PREPARED, LoadState.INSTALLED}:
             on_the_way[load.unit, load.kind].append((load, event.state))
     soon = timedelta(days=soon_days)
@@ -162,7 +162,7 @@ def matter_until(loads: Sequence[Load]) -> dict[int, datetime | None]:
     accepted after it.
     """
     accepted = sorted(
-        (_Accepted(load, load.events[-1].at) for load in loads if load.state is LoadState.ACCEPTED),
+        (_Accepted.of(load, load.events[-1].at) for load in loads if load.state is LoadState.ACCEPTED),
         key=lambda one: one.order,
         reverse=True,
     )
@@ -188,7 +188,10 @@ def _is_due(status: KindStatus, before: datetime) -> bool:
 
 def _last_event(load: Load, at: datetime) -> LoadEvent | None:
     """Return what had happened to a load last at an instant, None where it did not exist yet."""
-    return next((event for event in reversed(load.events) if event.at <= at), None)
+    for event in reversed(load.events):
+        if event.at <= at:
+            return event
+    return None
 
 
 def _kind_status(unit: str, kind: str, accepted: list[_Accepted], at: datetime, soon: timedelta) -> KindStatus:

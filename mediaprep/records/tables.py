@@ -280,7 +280,10 @@ loads = Table(
     Column("receipt", ForeignKey("receipts.number"), nullable=False),
     Column("slot", Text),
     Column("simulated", Boolean, nullable=False),
+    # From then on no status depends on it; NULL while one may. It follows from the events: see `status.matter_until`.
+    Column("matters_until", UtcText),
     Index(None, "unit_id"),
+    Index(None, "matters_until"),
 )
 
 load_events = Table(
@@ -302,6 +305,29 @@ logbook = Table(
     Column("body", Text, nullable=False),
     Column("previous_sha256", String(64), nullable=False),
     Column("sha256", String(64), nullable=False),
+)
+
+# --- calendars -------------------------------------------------------------------------------------------------------
+
+calendar_feeds = Table(
+    "calendar_feeds",
+    metadata,
+    Column("aircraft_id", ForeignKey("aircraft.id"), primary_key=True),
+    # A random UUID under which the events' own are made, so that no two databases ever give out the same.
+    Column("root", String(36), nullable=False),
+    # Of the feed's address only the digest is kept; NULL while there is none.
+    Column("token_sha256", String(64)),
+    Column("given_out_at", UtcText),
+)
+
+calendar_events = Table(
+    "calendar_events",
+    metadata,
+    Column("aircraft_id", ForeignKey("aircraft.id"), primary_key=True),
+    Column("uid", String(36), primary_key=True),
+    Column("content_sha256", String(64), nullable=False),
+    Column("sequence", Integer, nullable=False),
+    Column("changed_at", UtcText, nullable=False),
 )
 
 counters = Table(

@@ -56,6 +56,25 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("name", name="pk_data_kinds"),
     )
     op.create_table(
+        "calendar_feeds",
+        sa.Column("aircraft_id", sa.Integer(), nullable=False),
+        sa.Column("root", sa.String(length=36), nullable=False),
+        sa.Column("token_sha256", sa.String(length=64), nullable=True),
+        sa.Column("given_out_at", sa.String(27), nullable=True),
+        sa.ForeignKeyConstraint(["aircraft_id"], ["aircraft.id"], name="fk_calendar_feeds_aircraft_id"),
+        sa.PrimaryKeyConstraint("aircraft_id", name="pk_calendar_feeds"),
+    )
+    op.create_table(
+        "calendar_events",
+        sa.Column("aircraft_id", sa.Integer(), nullable=False),
+        sa.Column("uid", sa.String(length=36), nullable=False),
+        sa.Column("content_sha256", sa.String(length=64), nullable=False),
+        sa.Column("sequence", sa.Integer(), nullable=False),
+        sa.Column("changed_at", sa.String(27), nullable=False),
+        sa.ForeignKeyConstraint(["aircraft_id"], ["aircraft.id"], name="fk_calendar_events_aircraft_id"),
+        sa.PrimaryKeyConstraint("aircraft_id", "uid", name="pk_calendar_events"),
+    )
+    op.create_table(
         "media_rules",
         sa.Column("name", sa.Text(), nullable=False),
         sa.Column("source", sa.Text(), nullable=False),
@@ -201,12 +220,14 @@ def upgrade() -> None:
         sa.Column("receipt", sa.Text(), nullable=False),
         sa.Column("slot", sa.Text(), nullable=True),
         sa.Column("simulated", sa.Boolean(), nullable=False),
+        sa.Column("matters_until", sa.String(27), nullable=True),
         sa.ForeignKeyConstraint(["bundle_id"], ["bundles.id"], name="fk_loads_bundle_id"),
         sa.ForeignKeyConstraint(["card_id"], ["cards.id"], name="fk_loads_card_id"),
         sa.ForeignKeyConstraint(["receipt"], ["receipts.number"], name="fk_loads_receipt"),
         sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_loads_unit_id"),
         sa.PrimaryKeyConstraint("number", name="pk_loads"),
     )
+    op.create_index("ix_loads_matters_until", "loads", ["matters_until"], unique=False)
     op.create_index("ix_loads_unit_id", "loads", ["unit_id"], unique=False)
     op.create_table(
         "slots",
