@@ -6,7 +6,7 @@ import this one; `session.py` takes all of them as arguments.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import Protocol, TypeAlias
@@ -81,6 +81,26 @@ class CardReading(Protocol):
         """Let the file go. Never raises."""
 
 
+class MediumView(Protocol):
+    """A card's files as its medium holds them, read from the raw device past the file system and past all memory.
+
+    It shows what a strict reader finds, such as one in a unit: that may be less than this computer lists.
+    """
+
+    @property
+    def problems(self) -> Mapping[str, str]:
+        """What is wrong with a file or folder, by path; `""` is the top folder. What is named cannot be relied on."""
+
+    def entries(self) -> Iterator[CardEntry]:
+        """Yield every file and folder, each once, folders before what is in them."""
+
+    def read(self, path: str) -> CardReading:
+        """Open a file, named as `entries` names it, for reading. Raise CardGone or ReadbackFailed."""
+
+    def close(self) -> None:
+        """Let the device go. Never raises."""
+
+
 class CardAccess(Protocol):
     """One card in one reader, or what plays one.
 
@@ -120,6 +140,12 @@ class CardAccess(Protocol):
         """Forget everything held in memory about the card, if that can be had here, and say how well that went.
 
         ASSUMED means that nothing was done. The facts' `insertion` stays the same.
+        """
+
+    def medium_view(self) -> MediumView | None:
+        """Flush, then read folders and allocation table from the raw device; None where it cannot be read here.
+
+        Whoever asks for a view closes it. Raise CardGone, WriteFailed, or ReadbackFailed where the card makes no sense.
         """
 
     def read(self, path: str) -> CardReading:

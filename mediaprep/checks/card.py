@@ -6,13 +6,25 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
 from mediaprep.checks.wording import Check, apart, asks_nothing, either, in_sentence, known_as, rule_words, unknown_as
-from mediaprep.model import Fact, FileSystem, Finding, Known, MediaRule, PreflightFacts, Unknown
+from mediaprep.model import (
+    Fact,
+    FileSystem,
+    Finding,
+    Known,
+    MediaRule,
+    PreflightFacts,
+    Unknown,
+    VolumeState,
+    WriteProtection,
+)
 from mediaprep.quantities import format_bytes, format_cluster
 
 CHECKS: Mapping[str, str] = {
     "card.removable": "The target is a removable card, or a simulated one and says so.",
     "card.system": "Nothing of the running system lies on the card.",
     "card.read-only": "The card can be written.",
+    "card.write-protect": "The card does not protect itself from being written.",
+    "card.dirty": "The card was cleanly taken out last time, and bears no mark of an error.",
     "card.capacity": "The card is neither too small nor too large for the unit's rule.",
     "card.family": "The card is of a family that the unit's rule allows.",
     "card.file-system": "The card has a file system that the unit's rule allows.",
@@ -34,6 +46,8 @@ def check_card(facts: PreflightFacts) -> list[Finding]:
         _removable(facts),
         _system(facts),
         _read_only(facts),
+        _write_protect(facts),
+        _dirty(facts),
         _capacity(Check("card.capacity", subject), rule, card.capacity_bytes),
         _one_of(
             Check("card.family", subject), rule, "family", card.family, rule.families,
@@ -93,6 +107,56 @@ def _read_only(facts: PreflightFacts) -> Finding:
     if read_only.value:
         return check.refuses(known_as("The card or its volume is read-only", read_only), remedy)
     return check.passes(known_as("The card can be written", read_only))
+
+
+_PROTECTED: Mapping[WriteProtection, str] = {
+    WriteProtection.PERMANENT: "Use another card: this one can never be written again.",
+    WriteProtection.TEMPORARY: "Use another card, or have the protection taken off by a tool that can.",
+    WriteProtection.UNTIL_POWER_CYCLE: "Take the card out and put it in again.",
+}
+
+
+def _write_protect(facts: PreflightFacts) -> Finding:
+    protection, read_only = facts.card.write_protection, facts.card.read_only
+    check = Check("card.write-protect", f"card {facts.card_name}")
+    if isinstance(protection, Known):
+        if not protection.value:
+            return check.passes(known_as("The card does not protect itself", protection))
+        kinds = " and ".join(protection.value)
+        return check.refuses(
+            known_as(f"The card protects itself from being written ({kinds})", protection),
+            _PROTECTED[protection.value[0]],
+        )
+    if isinstance(read_only, Known):
+        # A reader that hides the registers still says whether the card can be written.
+        can = "cannot" if read_only.value else "can"
+        return check.passes(
+            f"{known_as(f'The reader says that the card {can} be written', read_only)}; {protection.reason}"
+        )
+    return check.warns(f"Whether the card protects itself is not known: {protection.reason}", protection.remedy)
+
+
+def _dirty(facts: PreflightFacts) -> Finding:
+    state = facts.card.volume_state
+    check = Check("card.dirty", f"card {facts.card_name}")
+    if isinstance(state, Unknown):
+        return check.warns(
+            f"Whether the card was cleanly taken out last time is not known: {state.reason}",
+            f"{state.remedy} If in doubt, have the volume checked before you write.".strip(),
+        )
+    if state.value is VolumeState.FAULTY:
+        return check.refuses(
+            known_as("The volume is marked: whoever used it last met an error of the card", state),
+            "Do not fly with this card. Copy off what you need, and retire it, or format it and write it again.",
+        )
+    if state.value is VolumeState.DIRTY:
+        return check.warns(
+            known_as("The volume is marked as not cleanly unmounted", state),
+            "Have the volume checked before you write, and always eject a card before you take it out.",
+        )
+    if state.value is VolumeState.IN_USE:
+        return check.passes(known_as("The volume bears the mark of being mounted for writing, as it is now", state))
+    return check.passes(known_as("The volume was cleanly unmounted", state))
 
 
 def _capacity(check: Check, rule: MediaRule, capacity: Fact[int]) -> Finding:

@@ -46,7 +46,8 @@ class Description:
     """A simulated card. `identity` stays when the folder is moved; `insertion` counts how often it was put in.
 
     `inserted` false: it was taken out, or vanished. `data_evidence` is what reading it back can prove, `remounts`
-    whether it can be unmounted and mounted again. `root_entries` None: the root folder grows like others.
+    whether it can be unmounted and mounted again, `reads_raw` whether its raw device can be read.
+    `root_entries` None: the root folder grows like others.
     """
 
     identity: str
@@ -61,6 +62,7 @@ class Description:
     read_only: bool = False
     data_evidence: DataEvidence = DataEvidence.DIRECT
     remounts: bool = True
+    reads_raw: bool = False
     insertion: int = 1
     inserted: bool = True
     faults: tuple[Fault, ...] = ()

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from mediaprep.devices.block import read_value
 from mediaprep.devices.mounts import Mount
-from mediaprep.model import Fact, Family, FileSystem, Known, PartitionTable, Unknown
+from mediaprep.model import Fact, Family, FileSystem, Known, PartitionTable, Unknown, WriteProtection
 from mediaprep.sdcard import family_of
 
 NO_DEVICE = Unknown("the volume lies on no device that this system tells of", "Use Linux and a card reader.")
@@ -34,6 +34,7 @@ class DeviceFacts:
     file_system_type: Fact[str]
     label: Fact[str]
     volume_serial: Fact[str]
+    write_protection: Fact[tuple[WriteProtection, ...]]
 
 
 def family_fact(capacity: Fact[int]) -> Fact[Family]:
@@ -63,6 +64,7 @@ def memory_facts(mount: Mount, volume_bytes: Fact[int]) -> DeviceFacts:
         file_system_type=Known(mount.file_system_name, source),
         label=Known("", "a volume in memory has no label"),
         volume_serial=Unknown("a volume in memory has no serial number"),
+        write_protection=Known((), "a volume in memory"),
     )
 
 
@@ -94,4 +96,5 @@ def other_facts(mount: Mount) -> DeviceFacts:
         file_system_type=NO_DEVICE,
         label=NO_DEVICE,
         volume_serial=NO_DEVICE,
+        write_protection=NO_DEVICE,
     )

@@ -11,7 +11,7 @@ from mediaprep.devices.device import family_fact
 from mediaprep.devices.mounts import device_number, mount_over, read_mounts
 from mediaprep.devices.system_use import folder_use
 from mediaprep.devices.tree_card import TreeCard
-from mediaprep.model import CardFacts, Fact, Known, StructureEvidence, Unknown
+from mediaprep.model import CardFacts, Fact, Known, StructureEvidence, Unknown, VolumeState
 
 _SOURCE = "a folder"
 _DESCRIBE = "Describe a card with 'mediaprep cards simulate', and use its folder."
@@ -48,9 +48,11 @@ class FolderCard(TreeCard):
             free_bytes=self._free(),
             root_entries=Known(None, _SOURCE),
             read_only=Known(not os.access(self._place, os.W_OK), "access rights"),
+            write_protection=Known((), _SOURCE),
             mount_options=Known((), _SOURCE),
             label=_nothing("label"),
             volume_serial=_nothing("serial number"),
+            volume_state=Known(VolumeState.CLEAN, "a folder bears no mark of its own"),
         )
 
     def host_folder(self) -> str | None:

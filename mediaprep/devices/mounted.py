@@ -13,8 +13,10 @@ from pathlib import Path
 import psutil
 
 from mediaprep.devices.block import BlockDevice, block_device, read_value
+from mediaprep.devices.boot_facts import NOT_ASKED, BootFacts, boot_facts, not_read
 from mediaprep.devices.device import NO_DEVICE, DeviceFacts, memory_facts, other_facts
 from mediaprep.devices.mounts import Mount, device_number, mount_at, read_mounts
+from mediaprep.devices.raw import RawView, open_raw
 from mediaprep.devices.system_use import folder_use
 from mediaprep.devices.tree_card import TreeCard
 from mediaprep.devices.udev import device_facts
@@ -26,7 +28,9 @@ from mediaprep.model import (
     Known,
     StructureEvidence,
     Unknown,
+    WriteProtection,
 )
+from mediaprep.ports import MediumView
 
 # Names that Linux, macOS and Windows have for the file systems of cards, lower case.
 _FILE_SYSTEMS = {
@@ -36,6 +40,8 @@ _FILE_SYSTEMS = {
     "fat32": FileSystem.FAT32,
     "exfat": FileSystem.EXFAT,
 }
+# Names of the drivers in Linux whose volumes can be read raw beside them.
+_DRIVEN_BY_LINUX = frozenset({"vfat", "msdos", "exfat"})
 _IN_MEMORY = frozenset({"tmpfs", "ramfs"})
 
 
@@ -57,7 +63,8 @@ class MountedCard(TreeCard):
         mount = self._mount()
         with self._faults.reading("its size"):
             volume_bytes, free_bytes, cluster_bytes = _sizes(self._place)
-        device = self._device_facts(mount, volume_bytes)
+        boot = self._boot_facts(mount)
+        device = self._device_facts(mount, volume_bytes, boot)
         name = _file_system_name(mount, device)
         file_system = _file_system(name, device)
         return CardFacts(
@@ -77,11 +84,13 @@ class MountedCard(TreeCard):
             cluster_bytes=cluster_bytes,
             volume_bytes=volume_bytes,
             free_bytes=free_bytes,
-            root_entries=_root_entries(file_system),
-            read_only=self._read_only(mount),
+            root_entries=_root_entries(file_system, boot),
+            read_only=self._read_only(mount, device.write_protection),
+            write_protection=device.write_protection,
             mount_options=Known(mount.all_options, "list of mounts"),
             label=device.label,
             volume_serial=device.volume_serial,
+            volume_state=boot.volume_state,
         )
 
     def remount(self) -> StructureEvidence:
@@ -99,6 +108,23 @@ class MountedCard(TreeCard):
         evidence = remount(mount)
         self._faults.require_present("while it was being mounted again")
         return evidence
+
+    def medium_view(self) -> MediumView | None:
+        """Return the card's files as its raw device shows them: a FAT or exFAT volume that Linux itself drives.
+
+        None where this user may not read the device, and for drivers outside the kernel: what they hold in their own
+        memory no flush of ours brings out.
+        """
+        mount = self._mount()
+        if self._device is None or mount.root != "/" or mount.file_system_name not in _DRIVEN_BY_LINUX:
+            return None
+        self.flush()
+        try:
+            raw = open_raw(self._device)
+        except OSError:
+            self._faults.require_present("before its device was read")
+            return None
+        return RawView(raw, self._faults, f"The card at {self._target}")
 
     def medium_bytes_read(self) -> int | None:
         """Return the kernel's count of bytes read from the card's volume, None where it keeps none."""
@@ -134,10 +160,22 @@ class MountedCard(TreeCard):
         number = device_number(mount)
         return None if number is None else block_device(number)
 
-    def _device_facts(self, mount: Mount, volume_bytes: Fact[int]) -> DeviceFacts:
+    def _boot_facts(self, mount: Mount) -> BootFacts:
+        """Return what the volume's first sectors tell, where there is a device and something on it that we know."""
+        name = mount.file_system_name
+        if self._device is None:
+            return not_read(f"{name} lies on no device that can be read")
+        if name not in _FILE_SYSTEMS and name != "fuseblk":
+            return not_read(f"{name} has no boot record that is known here")
+        # Linux marks FAT volumes while it may write to them; so do drivers outside the kernel. Its exFAT marks them
+        # only between a write and the next flush.
+        marked = "ro" not in mount.all_options and name != "exfat"
+        return boot_facts(self._device, marked_in_use=marked)
+
+    def _device_facts(self, mount: Mount, volume_bytes: Fact[int], boot: BootFacts = NOT_ASKED) -> DeviceFacts:
         home = Path.home().resolve()
         if self._device is not None:
-            facts = device_facts(self._device, read_mounts(), home=home)
+            facts = device_facts(self._device, read_mounts(), home=home, boot=boot)
         elif mount.file_system_name in _IN_MEMORY:
             facts = memory_facts(mount, volume_bytes)
         else:
@@ -146,7 +184,9 @@ class MountedCard(TreeCard):
         in_folder = None if self._place == Path(self._place.anchor) != Path("/") else folder_use(self._place, home)
         return _with_system_use(facts, in_folder)
 
-    def _read_only(self, mount: Mount) -> Fact[bool]:
+    def _read_only(self, mount: Mount, protection: Fact[tuple[WriteProtection, ...]]) -> Fact[bool]:
+        if isinstance(protection, Known) and protection.value:
+            return Known(True, protection.source)
         if "ro" in mount.all_options:
             return Known(True, "list of mounts")
         if self._device is not None and "1" in {
@@ -196,14 +236,11 @@ def _file_system(name: Fact[str], device: DeviceFacts) -> Fact[FileSystem]:
     return Known(found, name.source)
 
 
-def _root_entries(file_system: Fact[FileSystem]) -> Fact[int | None]:
+def _root_entries(file_system: Fact[FileSystem], boot: BootFacts) -> Fact[int | None]:
     if isinstance(file_system, Unknown):
         return file_system
     if file_system.value in {FileSystem.FAT12, FileSystem.FAT16, FileSystem.VFAT}:
-        return Unknown(
-            "the number of root folder entries stands only in the volume's first sector",
-            "Put files into folders: these have no such limit.",
-        )
+        return boot.root_entries
     return Known(None, f"{file_system.value} has no such limit")
 
 

@@ -30,7 +30,7 @@ from mediaprep.devices.script import (
     end_on_medium,
     seconds_for,
 )
-from mediaprep.devices.simulated_files import SimulatedReading, SimulatedWriter
+from mediaprep.devices.simulated_files import SimulatedReading, SimulatedView, SimulatedWriter
 from mediaprep.devices.system_use import folder_use
 from mediaprep.devices.tree import path_parts
 from mediaprep.devices.tree_card import TreeCard, TreeWriter
@@ -50,9 +50,10 @@ from mediaprep.model import (
     Known,
     PartitionTable,
     StructureEvidence,
+    VolumeState,
 )
 from mediaprep.names import PART_SUFFIX, name_problems
-from mediaprep.ports import CardReading, CardWriter
+from mediaprep.ports import CardReading, CardWriter, MediumView
 
 _SOURCE = "simulated card"
 _FAT_FILE_BYTES_MAX = 2**32 - 1  # the size field of a FAT directory entry has 32 bits
@@ -103,6 +104,7 @@ class SimulatedCard(TreeCard):
         read_only: bool = False,
         data_evidence: DataEvidence = DataEvidence.DIRECT,
         remounts: bool = True,
+        reads_raw: bool = False,
         faults: tuple[Fault, ...] = (),
         sleep: Sleep = time.sleep,
     ) -> SimulatedCard:
@@ -133,6 +135,7 @@ class SimulatedCard(TreeCard):
                 read_only=read_only,
                 data_evidence=data_evidence,
                 remounts=remounts,
+                reads_raw=reads_raw,
                 faults=faults,
             )
         except ValueError as error:
@@ -194,9 +197,11 @@ class SimulatedCard(TreeCard):
             free_bytes=Known(self._allocation.free_bytes, _SOURCE),
             root_entries=Known(what.root_entries, _SOURCE),
             read_only=Known(what.read_only, _SOURCE),
+            write_protection=Known((), _SOURCE),
             mount_options=Known(("ro" if what.read_only else "rw",), _SOURCE),
             label=Known(what.label, _SOURCE),
             volume_serial=Known(what.volume_serial, _SOURCE),
+            volume_state=Known(VolumeState.CLEAN, _SOURCE),
         )
 
     def host_folder(self) -> str | None:
@@ -271,14 +276,24 @@ class SimulatedCard(TreeCard):
 
     def read(self, path: str) -> CardReading:
         """Open a file for reading from the medium, by the means the card is described to allow."""
+        return self.read_by(path, self._description.data_evidence)
+
+    def read_by(self, path: str, evidence: DataEvidence) -> CardReading:
+        """Open a file for reading, by the means that this evidence stands for."""
         self._faults.require_present(f"before {path} was read")
         spelled = self._allocation.spelling(path)
-        evidence = self._description.data_evidence
         with self._faults.reading(path):
             opened = self._tree.open_read(spelled)
         # Only where nothing stronger than a plain read is to be had does memory answer for what it still holds.
         from_memory = evidence is DataEvidence.CACHED and spelled in self._in_memory
         return SimulatedReading(self, opened, spelled, evidence, from_memory=from_memory)
+
+    def medium_view(self) -> MediumView | None:
+        """Return the card's files past all memory, where it is described as one whose device can be read."""
+        if not self._description.reads_raw:
+            return None
+        self.flush()
+        return SimulatedView(self)
 
     def medium_bytes_read(self) -> int | None:
         """Return how many bytes were read from the medium through this object."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from mediaprep.devices.medium import CHUNK_BYTES
 from mediaprep.devices.tree_card import TreeWriter
-from mediaprep.model import DataEvidence
+from mediaprep.model import CardEntry, DataEvidence
+from mediaprep.ports import CardReading
 
 if TYPE_CHECKING:
     from mediaprep.devices.simulated import SimulatedCard
@@ -36,6 +37,26 @@ class SimulatedWriter:
     def close(self) -> None:
         """Let the file go."""
         self._writer.close()
+
+
+class SimulatedView:
+    """A simulated card as its raw device would show it: what is in its folder, as its medium gives it."""
+
+    problems: Mapping[str, str] = {}
+
+    def __init__(self, card: SimulatedCard) -> None:
+        self._card = card
+
+    def entries(self) -> Iterator[CardEntry]:
+        """Yield every file and folder on the card, each once, folders before what is in them."""
+        return self._card.entries()
+
+    def read(self, path: str) -> CardReading:
+        """Open a file for reading from the medium."""
+        return self._card.read_by(path, DataEvidence.DIRECT)
+
+    def close(self) -> None:
+        """Do nothing: nothing is held."""
 
 
 class SimulatedReading:

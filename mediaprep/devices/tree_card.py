@@ -12,7 +12,7 @@ from mediaprep.devices.medium import flush_file_system, open_reading
 from mediaprep.devices.tree import FolderTree
 from mediaprep.errors import CardGone
 from mediaprep.model import CardEntry, CardFacts, StructureEvidence
-from mediaprep.ports import CardReading, CardWriter
+from mediaprep.ports import CardReading, CardWriter, MediumView
 
 
 class TreeCard(ABC):
@@ -39,6 +39,10 @@ class TreeCard(ABC):
     @abstractmethod
     def remount(self) -> StructureEvidence:
         """Forget everything held in memory about the card, if that can be had here, and say how well that went."""
+
+    def medium_view(self) -> MediumView | None:
+        """Return the card's files as its raw device shows them, None where that cannot be read."""
+        return None
 
     @abstractmethod
     def medium_bytes_read(self) -> int | None:

@@ -11,10 +11,12 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from mediaprep.devices.block import BlockDevice, read_value
+from mediaprep.devices.boot_facts import NOT_ASKED, BootFacts
 from mediaprep.devices.device import DeviceFacts, family_fact
 from mediaprep.devices.mounts import Mount
+from mediaprep.devices.registers import cid_text, family_by_register, read_csd, write_protection
 from mediaprep.devices.system_use import disk_use
-from mediaprep.model import Fact, FileSystem, Known, PartitionTable, Unknown
+from mediaprep.model import Fact, FileSystem, Known, PartitionTable, T, Unknown
 
 Properties = Callable[[str], Mapping[str, str]]
 
@@ -46,14 +48,16 @@ def device_facts(
     mounts: tuple[Mount, ...],
     *,
     home: Path,
+    boot: BootFacts = NOT_ASKED,
     proc: Path = Path("/proc"),
     properties: Properties = udev_properties,
 ) -> DeviceFacts:
-    """Return all facts about the device that a volume lies on."""
+    """Return all facts about the device that a volume lies on; `boot` answers where udev does not."""
     udev = _Udev(device, properties)
     capacity = _capacity(device)
     is_loop, is_memory = device.disk_name.startswith("loop"), re.fullmatch(r"ram\d+", device.disk_name) is not None
-    serial = udev.fact("ID_FS_UUID", "volume serial")
+    serial = _first_known(udev.fact("ID_FS_UUID", "volume serial"), boot.volume_serial)
+    csd = read_csd(device)
     return DeviceFacts(
         simulated=is_loop or is_memory,
         identity=_identity(device, serial, capacity),
@@ -63,13 +67,20 @@ def device_facts(
         removable=_removable(device),
         system_use=Known(tuple(disk_use(device, mounts, home=home, proc=proc)), "mountinfo, swaps and sysfs"),
         capacity_bytes=capacity,
-        family=family_fact(capacity),
+        family=family_by_register(csd, family_fact(capacity)),
         partition_table=_partition_table(device, udev),
-        fat_width=_fat_width(udev),
+        # The boot record also says where the width can be judged in two ways.
+        fat_width=boot.file_system if isinstance(boot.file_system, Known) else _fat_width(udev),
         file_system_type=udev.fact("ID_FS_TYPE", "file system type"),
-        label=_label(udev),
+        label=_first_known(_label(udev), boot.label),
         volume_serial=serial,
+        write_protection=write_protection(csd, is_card=not (is_loop or is_memory)),
     )
+
+
+def _first_known(one: Fact[T], other: Fact[T]) -> Fact[T]:
+    """Return the first of two answers that is one; where neither is, why the first is not."""
+    return other if isinstance(one, Unknown) and isinstance(other, Known) else one
 
 
 class _Udev:
@@ -109,8 +120,8 @@ def _identity(device: BlockDevice, serial: Fact[str], capacity: Fact[int]) -> Fa
     backing = device.disk_value("loop/backing_file")
     if backing is not None:
         return Known(f"volume in file {backing}", "sysfs loop/backing_file")
-    cid = device.disk_value("device/cid")
-    if cid is not None and cid.strip("0"):
+    cid = cid_text(device)
+    if cid is not None:
         return Known(f"cid {cid}", "card identification register (sysfs device/cid)")
     if isinstance(serial, Known) and isinstance(capacity, Known):
         # A reader on USB hides the card's registers. The serial is lost when the card is formatted.

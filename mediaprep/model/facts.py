@@ -95,10 +95,12 @@ class WriteProtection(StrEnum):
 class VolumeState(StrEnum):
     """What a volume's own marks say of how it was left.
 
-    DIRTY: it was not cleanly unmounted. FAULTY: whoever used it met an error of the medium.
+    IN_USE: the mark is there that a system sets while it may write, and this one may; what it found there cannot be
+    seen. DIRTY: it was not cleanly unmounted. FAULTY: whoever used it met an error of the medium.
     """
 
     CLEAN = "clean"
+    IN_USE = "in use"
     DIRTY = "dirty"
     FAULTY = "faulty"
 
@@ -119,7 +121,8 @@ class CardFacts:
     folder, a volume in a file, a volume in memory. `system_use` lists what of the running system lies there, such as
     `holds the root file system`; empty when nothing does. `insertion` names this very insertion of the medium and
     changes when the card is taken out and put back. `root_entries` is the fixed number of root folder entries of
-    FAT12/16, Known(None) where there is no such limit.
+    FAT12/16, Known(None) where there is no such limit. `write_protection` are the ways in which the card's own register
+    forbids writing, empty for none; `read_only` is what the system says of card and volume.
     """
 
     target: str
@@ -140,9 +143,11 @@ class CardFacts:
     free_bytes: Fact[int]
     root_entries: Fact[int | None]
     read_only: Fact[bool]
+    write_protection: Fact[tuple[WriteProtection, ...]]
     mount_options: Fact[tuple[str, ...]]
     label: Fact[str]
     volume_serial: Fact[str]
+    volume_state: Fact[VolumeState]
 
 
 @dataclass(frozen=True, slots=True)

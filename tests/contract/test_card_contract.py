@@ -28,10 +28,12 @@ class Case:
     files: Path
     data: frozenset[DataEvidence]
     structure: frozenset[StructureEvidence]
+    has_view: bool = False
 
 
 # `looked at` is the folder on a system that cannot open files relative to a folder's descriptor (Windows).
-FORMS = ("described", "folder", "looked at", "loop", "memory")
+# `raw` is a described card whose raw device can be read.
+FORMS = ("described", "raw", "folder", "looked at", "loop", "memory")
 
 
 @pytest.fixture(params=FORMS)
@@ -49,15 +51,16 @@ def small_case(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Case]
 
 def make_case(form: str, tmp_path: Path) -> Iterator[Case]:
     every, remounted = frozenset(DataEvidence), frozenset({StructureEvidence.REMOUNTED})
-    if form == "described":
+    if form in {"described", "raw"}:
         card = SimulatedCard.make(
             tmp_path / "card",
             capacity_bytes=4 * MIB,
             cluster_bytes=4096,
             file_system=FileSystem.FAT16,
             label="CONTRACT",
+            reads_raw=form == "raw",
         )
-        yield Case(card, card.volume, frozenset({DataEvidence.DIRECT}), remounted)
+        yield Case(card, card.volume, frozenset({DataEvidence.DIRECT}), remounted, has_view=form == "raw")
     elif form in {"folder", "looked at"}:
         folder = tmp_path / "plain"
         folder.mkdir()
@@ -111,6 +114,29 @@ def test_what_was_written_is_read_back_byte_for_byte(case: Case, size: int) -> N
     assert all(chunks)
     assert reading.evidence in case.data
     assert (case.files / "some.dat").read_bytes() == content
+
+
+def test_a_view_of_the_medium_shows_what_was_written(case: Case) -> None:
+    case.card.make_folder("folder")
+    put(case.card, "folder/some.dat", b"content" * 1000)
+    put(case.card, "other.dat", b"")
+    view = case.card.medium_view()
+    assert (view is not None) == case.has_view
+    if view is None:
+        return
+    listed = {(entry.path, entry.size_bytes, entry.is_folder) for entry in view.entries()}
+    assert listed == {("folder", 0, True), ("folder/some.dat", 7000, False), ("other.dat", 0, False)}
+    assert view.problems == {}
+    before = case.card.medium_bytes_read()
+    reading = view.read("folder/some.dat")
+    assert b"".join(reading) == b"content" * 1000
+    assert reading.evidence is DataEvidence.DIRECT
+    reading.close()
+    after = case.card.medium_bytes_read()
+    assert before is not None
+    assert after is not None
+    assert after - before >= 7000
+    view.close()
 
 
 def test_the_devices_counter_covers_what_was_read_from_it(case: Case) -> None:

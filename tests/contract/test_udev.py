@@ -11,12 +11,15 @@ from pathlib import Path
 import pytest
 
 from mediaprep.devices.block import block_device
+from mediaprep.devices.boot_facts import facts_read
 from mediaprep.devices.device import DeviceFacts
 from mediaprep.devices.mounts import Mount, device_number, mount_at, mount_over, read_mounts
 from mediaprep.devices.system_use import folder_use
 from mediaprep.devices.udev import device_facts, udev_properties
-from mediaprep.model import Family, FileSystem, Known, PartitionTable, Unknown, value_or_none
+from mediaprep.model import Family, FileSystem, Known, PartitionTable, Unknown, WriteProtection, value_or_none
+from mediaprep.volumes import in_bytes
 from tests.contract.recorded import Recorded
+from tests.pure.small_volumes import small_fat
 
 HOME = Path("/home/pat")
 CID = "aa585951454d552101deadbeef006200"  # as an emulated card gave it
@@ -45,10 +48,10 @@ def recorded(tmp_path: Path) -> Recorded:
     return tree
 
 
-def sd_slot(tree: Recorded, *, cid: str = CID, kind: str = "SD") -> Path:
+def sd_slot(tree: Recorded, *, cid: str = CID, kind: str = "SD", csd: str | None = None) -> Path:
     """Add a card in a card slot, with one partition, mounted."""
     host = "pci0000:00/mmc_host/mmc0/mmc0:4567"
-    device = {"type": kind, "cid": cid}
+    device = {"type": kind, "cid": cid, **({} if csd is None else {"csd": csd})}
     disk = tree.disk("mmcblk0", "179:0", SD_SECTORS, parent=host, device=device, diskseq="12")
     tree.part(disk, "mmcblk0p1", "179:1", SD_SECTORS - 8192)
     tree.mount("179:1", "/media/pat/NAV\\040DATA", "vfat", "/dev/mmcblk0p1")
@@ -171,6 +174,66 @@ def test_everything_imports_and_works_without_pyudev() -> None:
 def test_a_register_of_zeros_recognises_nothing(recorded: Recorded) -> None:
     sd_slot(recorded, cid="0" * 32)
     assert value_or_none(facts_of(recorded, "179:1", FAT32).identity) == f"volume 1234-ABCD on {SD_SECTORS * 512} bytes"
+
+
+def test_a_damaged_register_recognises_nothing(recorded: Recorded) -> None:
+    # One bit of a published register turned over: what it reads as next time, nobody knows.
+    sd_slot(recorded, cid="035344534331364780ecf4c851011b85".replace("ecf4", "ecf5"))
+    assert value_or_none(facts_of(recorded, "179:1", FAT32).identity) == f"volume 1234-ABCD on {SD_SECTORS * 512} bytes"
+
+
+# Registers of version 1 and 2, of cards sold as 2 GB and 8 GB, and the latter with each protecting bit set.
+PLAIN_CSD = "400e00325b5900003b377f800a4040af"
+
+
+@pytest.mark.parametrize(
+    ("csd", "family", "protection"),
+    [
+        ("002d00325b5a83d5fefbff80168000cf", Family.SDSC, ()),
+        (PLAIN_CSD, Family.SDHC, ()),
+        ("400e00325b5900003b377f800a4060cb", Family.SDHC, (WriteProtection.PERMANENT,)),
+        ("400e00325b5900003b377f800a40509d", Family.SDHC, (WriteProtection.TEMPORARY,)),
+    ],
+)
+def test_family_and_protection_come_from_the_cards_register(
+    recorded: Recorded, csd: str, family: Family, protection: tuple[WriteProtection, ...]
+) -> None:
+    sd_slot(recorded, csd=csd)
+    facts = facts_of(recorded, "179:1")
+    assert value_or_none(facts.family) is family
+    assert value_or_none(facts.write_protection) == protection
+    assert "sysfs device/csd" in str(facts.write_protection)
+
+
+@pytest.mark.parametrize(("csd", "why"), [(PLAIN_CSD[:-2] + "57", "damaged"), (None, "hides"), ("", "32 hexadecimal")])
+def test_a_register_that_cannot_be_read_leaves_the_capacity(recorded: Recorded, csd: str | None, why: str) -> None:
+    sd_slot(recorded, csd=csd)
+    facts = facts_of(recorded, "179:1")
+    assert value_or_none(facts.family) is Family.SDHC
+    assert isinstance(facts.write_protection, Unknown)
+    assert why in facts.write_protection.reason
+    assert facts.write_protection.remedy
+
+
+def test_where_udev_knows_nothing_the_boot_record_answers(recorded: Recorded) -> None:
+    usb_reader(recorded)
+    device = block_device("8:17", recorded.sys)
+    assert device is not None
+    boot = facts_read(in_bytes(small_fat(16)), marked_in_use=False)
+    for told, label in (({}, "BY HAND"), (FAT32, "NAV DATA")):
+        facts = device_facts(
+            device,
+            (),
+            home=HOME,
+            boot=boot,
+            proc=recorded.proc,
+            properties=lambda _, told=told: told,  # type: ignore[misc]
+        )
+        assert value_or_none(facts.label) == label
+        assert value_or_none(facts.fat_width) is FileSystem.FAT16
+    udev_alone = facts_of(recorded, "8:17", {"ID_FS_TYPE": "vfat"})
+    assert isinstance(udev_alone.volume_serial, Unknown)
+    assert "udev tells no volume serial" in udev_alone.volume_serial.reason
 
 
 def test_an_old_kernel_that_numbers_no_insertions_is_unknown(recorded: Recorded) -> None:

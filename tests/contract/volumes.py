@@ -28,7 +28,7 @@ class LoopVolume:
 def need_root() -> None:
     """Skip the test for an ordinary user; fail instead where CI is set."""
     if os.geteuid() != 0:
-        _unavailable("needs root")
+        unavailable("needs root")
 
 
 @contextmanager
@@ -43,7 +43,7 @@ def loop_volume(folder: Path, size_bytes: int = 16 * MIB) -> Iterator[LoopVolume
     run("mkfs.ext4", "-q", "-b", "1024", "-m", "0", image)
     attached = subprocess.run(["losetup", "--direct-io=on", "--find", "--show", image], capture_output=True, text=True)
     if attached.returncode:
-        _unavailable(f"no loop device: {attached.stderr.strip()}")
+        unavailable(f"no loop device: {attached.stderr.strip()}")
     device = attached.stdout.strip()
     try:
         run("mount", "-t", "ext4", device, mount_point)
@@ -70,7 +70,8 @@ def memory_volume(folder: Path, size_bytes: int = 4 * MIB) -> Iterator[Path]:
         run("umount", mount_point)
 
 
-def _unavailable(message: str) -> None:
+def unavailable(message: str) -> None:
+    """Skip the test; fail instead where CI is set."""
     if os.environ.get("CI"):
         pytest.fail(message)
     pytest.skip(message)

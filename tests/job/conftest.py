@@ -116,7 +116,11 @@ def files(seed: int, count: int = 8, size: int = 40_000) -> dict[str, bytes]:
 
 
 def make_card(
-    folder: Path, *, data_evidence: DataEvidence = DataEvidence.DIRECT, remounts: bool = True
+    folder: Path,
+    *,
+    data_evidence: DataEvidence = DataEvidence.DIRECT,
+    remounts: bool = True,
+    reads_raw: bool = False,
 ) -> SimulatedCard:
     return SimulatedCard.make(
         folder,
@@ -124,6 +128,7 @@ def make_card(
         file_system=FileSystem.FAT32,
         data_evidence=data_evidence,
         remounts=remounts,
+        reads_raw=reads_raw,
         sleep=lambda _: None,
     )
 

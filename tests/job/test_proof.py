@@ -35,6 +35,30 @@ def test_without_a_remount_the_card_must_be_put_in_again(workshop: Workshop, tmp
     assert [load.unit for load in finished.loads] == ["UNIT"]
 
 
+def test_a_raw_device_that_can_be_read_proves_the_structure_without_a_remount(
+    workshop: Workshop, tmp_path: Path
+) -> None:
+    # A plain read would be answered from memory; the raw device is not.
+    workshop.card = make_card(tmp_path / "raw", data_evidence=DataEvidence.CACHED, remounts=False, reads_raw=True)
+    first = workshop.write()
+    report = first.receipt.readback
+    assert (report.structure_evidence, report.data_evidence) == (StructureEvidence.READ_RAW, DataEvidence.DIRECT)
+    assert report.verdict is Verdict.VERIFIED
+    assert [load.unit for load in first.loads] == ["UNIT"]
+
+    workshop.card.script(LyingWrite("folder-1/file-4.bin", 0, 100))
+    with pytest.raises(ReadbackMismatch, match=r"folder-1/file-4\.bin"):
+        workshop.verify()
+
+
+def test_the_stronger_of_two_proofs_of_the_structure_is_kept(workshop: Workshop, tmp_path: Path) -> None:
+    workshop.card = make_card(tmp_path / "both", reads_raw=True)
+    assert workshop.write().receipt.readback.structure_evidence is StructureEvidence.REMOUNTED
+    workshop.card.take_out()
+    workshop.card.put_in()
+    assert workshop.verify().receipt.readback.structure_evidence is StructureEvidence.REINSERTED
+
+
 def test_a_readback_from_memory_proves_nothing(workshop: Workshop, tmp_path: Path) -> None:
     workshop.card = make_card(tmp_path / "cached", data_evidence=DataEvidence.CACHED, remounts=False)
     workshop.card.script(LyingWrite("folder-1/file-4.bin", 0, 100))

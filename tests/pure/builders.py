@@ -36,6 +36,7 @@ from mediaprep.model import (
     Unit,
     Unknown,
     Validity,
+    VolumeState,
 )
 
 NOW = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
@@ -145,9 +146,11 @@ def make_card(**changes: object) -> CardFacts:
         free_bytes=Known(7_900_000_000, "test"),
         root_entries=Known(None, "test"),
         read_only=Known(False, "test"),
+        write_protection=Known((), "test"),
         mount_options=Known((), "test"),
         label=Known("", "test"),
         volume_serial=Known("1234-5678", "test"),
+        volume_state=Known(VolumeState.CLEAN, "test"),
     )
     return replace(card, **changes)  # type: ignore[arg-type]
 

@@ -58,7 +58,7 @@ def test_an_unknown_fact_that_is_needed_never_passes_and_says_why(fact: str, rul
     facts = make_facts(unit=make_unit(rule), card=make_card(**{fact: UNKNOWN}))
     open_ = [item for item in preflight(facts) if item.result is not Result.PASS]
     assert all(UNKNOWN.reason in item.evidence and item.remedy for item in open_)
-    judged = {"removable", "system_use", "read_only", "free_bytes"}
+    judged = {"removable", "system_use", "read_only", "free_bytes", "volume_state"}
     if rule is ASKING:
         judged |= {"capacity_bytes", "family", "file_system", "cluster_bytes", "partition_table"}
     assert bool(open_) is (fact in judged)

@@ -1,6 +1,6 @@
 import pytest
 
-from mediaprep.model import Family, FileSystem, MediaRule, PartitionTable, Result, Unknown
+from mediaprep.model import Family, FileSystem, MediaRule, PartitionTable, Result, Unknown, VolumeState, WriteProtection
 from tests.pure.builders import UNKNOWN, found, known, make_card, make_facts, make_unit
 
 
@@ -46,6 +46,56 @@ def test_what_may_be_the_running_system_is_refused() -> None:
 )
 def test_read_only(read_only, result) -> None:
     assert judged("card.read-only", read_only=read_only).result is result
+
+
+PERMANENT, TEMPORARY, UNTIL_POWER_CYCLE = WriteProtection
+
+
+@pytest.mark.parametrize(
+    ("protection", "result", "remedy"),
+    [
+        (known(()), Result.PASS, ""),
+        (known((PERMANENT, TEMPORARY)), Result.REFUSE, "can never be written again"),
+        (known((TEMPORARY,)), Result.REFUSE, "protection taken off"),
+        (known((UNTIL_POWER_CYCLE,)), Result.REFUSE, "put it in again"),
+    ],
+)
+def test_write_protection(protection, result, remedy) -> None:
+    finding = judged("card.write-protect", write_protection=protection)
+    assert finding.result is result
+    assert remedy in finding.remedy
+    assert "(from test)" in finding.evidence
+
+
+@pytest.mark.parametrize(
+    ("read_only", "result", "words"),
+    [
+        (known(False), Result.PASS, "The reader says that the card can be written"),
+        (known(True), Result.PASS, "The reader says that the card cannot be written"),
+        (UNKNOWN, Result.WARN, "not known"),
+    ],
+)
+def test_write_protection_behind_a_reader_that_hides_it(read_only, result, words) -> None:
+    finding = judged("card.write-protect", write_protection=UNKNOWN, read_only=read_only)
+    assert finding.result is result
+    assert words in finding.evidence
+    assert UNKNOWN.reason in finding.evidence
+
+
+@pytest.mark.parametrize(
+    ("state", "result", "remedy"),
+    [
+        (known(VolumeState.CLEAN), Result.PASS, ""),
+        (known(VolumeState.IN_USE), Result.PASS, ""),
+        (known(VolumeState.DIRTY), Result.WARN, "eject a card before you take it out"),
+        (known(VolumeState.FAULTY), Result.REFUSE, "Do not fly with this card"),
+        (UNKNOWN, Result.WARN, "have the volume checked"),
+    ],
+)
+def test_how_the_volume_was_left(state, result, remedy) -> None:
+    finding = judged("card.dirty", volume_state=state)
+    assert finding.result is result
+    assert remedy in finding.remedy
 
 
 # --- the unit's rule -------------------------------------------------------------------------------------------------

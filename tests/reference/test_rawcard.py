@@ -6,9 +6,7 @@ import hashlib
 import os
 import random
 import struct
-import subprocess
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -16,9 +14,8 @@ import pytest
 from mediaprep.rawcard import RawCard, stream_file, walk_card
 from mediaprep.rawcard.fat_folder import short_name_checksum
 from mediaprep.volumes import VolumeUnreadable, in_bytes, read_fat
-from tests.contract.volumes import need_root
+from tests.images import make_exfat, make_fat, mounted_exfat, patch, reading
 from tests.pure.small_volumes import SECTOR, exfat_set, fat_entry, fat_table, long_name, small_exfat, small_fat
-from tests.reference.images import make_exfat, make_fat, patch, reading
 from tests.tools import need, run
 
 MIB = 2**20
@@ -118,35 +115,12 @@ def test_the_checksum_of_a_short_name() -> None:
 # --- exFAT -----------------------------------------------------------------------------------------------------------
 
 
-@contextmanager
-def mounted_exfat(image: Path, place: Path) -> Iterator[Path]:
-    """Yield where an exFAT volume is mounted through FUSE, by way of a loop device."""
-    need_root()
-    need("mount.exfat-fuse", "losetup", "umount")
-    if not Path("/dev/fuse").exists():
-        if os.environ.get("CI"):
-            pytest.fail("no /dev/fuse")
-        pytest.skip("no /dev/fuse")
-    place.mkdir(exist_ok=True)
-    attached = subprocess.run(["losetup", "--find", "--show", image], capture_output=True, text=True)
-    if attached.returncode:
-        pytest.skip(f"no loop device: {attached.stderr.strip()}")
-    device = attached.stdout.strip()
-    try:
-        run("mount.exfat-fuse", device, place)
-        try:
-            yield place
-        finally:
-            run("umount", place)
-    finally:
-        run("losetup", "--detach", device)
-
-
 def test_a_tree_on_exfat(tmp_path: Path) -> None:
     need("fsck.exfat")
     image = make_exfat(tmp_path / "card.img", 64 * MIB)
     # The FUSE driver's own limit of names is in bytes; trailing dots stay.
-    with mounted_exfat(image, tmp_path / "here") as place:
+    place = tmp_path / "here"
+    with mounted_exfat(image, place):
         wanted = make_tree(place, TREE)
         # Files in pieces: two grow in turns.
         with (place / "one").open("wb") as one, (place / "two").open("wb") as two:

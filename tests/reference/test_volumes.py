@@ -30,7 +30,7 @@ from mediaprep.volumes import (
     read_volume,
     state_of,
 )
-from tests.reference.images import make_exfat, make_fat, make_file, patch, reading
+from tests.images import make_exfat, make_fat, make_file, patch, reading
 from tests.tools import need, run
 
 MIB = 2**20
