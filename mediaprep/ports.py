@@ -6,7 +6,7 @@ import this one; `session.py` takes all of them as arguments.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import Protocol, TypeAlias
@@ -169,6 +169,15 @@ class BundleSource(Protocol):
 
     def open(self, path: str) -> AbstractContextManager[Iterable[bytes]]:
         """Open one file and yield its bytes in chunks. Raise BundleUnreadable."""
+
+    def hand_out(
+        self, paths: Collection[str], cancelled: Cancelled
+    ) -> AbstractContextManager[Iterator[tuple[str, Iterable[bytes]]]]:
+        """Yield these files, each once with its bytes, in the order in which the source has them at least cost.
+
+        A file's bytes may be taken as far as they are wanted, before the next file is asked for. Raise
+        BundleUnreadable, also where one of the files is not there; BundleUnsafe; Interrupted when cancelled on the way.
+        """
 
     def staging_bytes(self, manifest: Manifest) -> int:
         """Return the room needed on the host to hand the files out: 0 where they can be streamed."""

@@ -8,7 +8,7 @@ cannot account for.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from mediaprep.errors import Interrupted, SourceChanged
 from mediaprep.model import Action, Plan, PlannedFile, RecordedFile
@@ -57,7 +57,7 @@ def copy_files(
     progress: ProgressSink,
     cancelled: Cancelled,
 ) -> int:
-    """Copy files onto the card in the order given and return how many bytes were written.
+    """Copy files onto the card, in the order in which the source hands them out, and return the bytes written.
 
     Each is written under its temporary name, synced and renamed. After each batch the whole file system is flushed,
     and `journal` is told which files that covered. Raise SourceChanged where the source is not what was taken in,
@@ -75,18 +75,21 @@ def copy_files(
         batch.clear()
         batch_bytes = 0
 
-    for number, item in enumerate(files):
+    by_path = {item.entry.path: item for item in files}
+    with source.hand_out(by_path, cancelled) as handed_out:
+        for number, (path, chunks) in enumerate(handed_out):
 
-        def advance(count: int, number: int = number, path: str = item.entry.path) -> None:
-            nonlocal done_bytes
-            done_bytes += count
-            progress(Progress(Phase.COPY, number, len(files), done_bytes, total_bytes, path))
+            def advance(count: int, number: int = number, path: str = path) -> None:
+                nonlocal done_bytes
+                done_bytes += count
+                progress(Progress(Phase.COPY, number, len(files), done_bytes, total_bytes, path))
 
-        _copy_one(item, card=card, source=source, advance=advance, cancelled=cancelled)
-        batch.append(recorded_after(item))
-        batch_bytes += item.entry.size_bytes
-        if batch_bytes >= BATCH_BYTES or len(batch) >= BATCH_FILES:
-            flush()
+            item = by_path[path]
+            _copy_one(item, chunks, card=card, advance=advance, cancelled=cancelled)
+            batch.append(recorded_after(item))
+            batch_bytes += item.entry.size_bytes
+            if batch_bytes >= BATCH_BYTES or len(batch) >= BATCH_FILES:
+                flush()
     progress(Progress(Phase.COPY, len(files), len(files), done_bytes, total_bytes))
     progress(Progress(Phase.FLUSH, 0, 0, 0, 0))
     flush()
@@ -108,9 +111,9 @@ def to_copy(plan: Plan) -> tuple[PlannedFile, ...]:
 
 def _copy_one(
     item: PlannedFile,
+    chunks: Iterable[bytes],
     *,
     card: CardAccess,
-    source: BundleSource,
     advance: Callable[[int], None],
     cancelled: Cancelled,
 ) -> None:
@@ -120,19 +123,18 @@ def _copy_one(
     size = waiting = 0
     writer = card.create(temporary)
     try:
-        with source.open(entry.path) as chunks:
-            for chunk in chunks:
-                stop_if(cancelled)
-                size += len(chunk)
-                if size > entry.size_bytes:
-                    break
-                digest.update(chunk)
-                writer.write(chunk)
-                waiting += len(chunk)
-                if waiting >= SYNC_BYTES:
-                    writer.sync()
-                    advance(waiting)
-                    waiting = 0
+        for chunk in chunks:
+            stop_if(cancelled)
+            size += len(chunk)
+            if size > entry.size_bytes:
+                break
+            digest.update(chunk)
+            writer.write(chunk)
+            waiting += len(chunk)
+            if waiting >= SYNC_BYTES:
+                writer.sync()
+                advance(waiting)
+                waiting = 0
         if size != entry.size_bytes or digest.hexdigest() != entry.sha256:
             message = f"{entry.path} in bundle {item.bundle} is not what was taken in"
             raise SourceChanged(message)

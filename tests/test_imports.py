@@ -58,6 +58,7 @@ DOORS = {
     "flask_smorest": {"service"},
     "marshmallow": {"service"},
     "waitress": {"service"},
+    "zstandard": {"mediaprep.bundles"},
 }
 
 

@@ -12,12 +12,17 @@ if TYPE_CHECKING:
 
 
 def open_bundle(path: Path) -> BundleSource:
-    """Return the bundle at a path. Raise BundleUnreadable where there is nothing, Usage where it is no folder."""
+    """Return the bundle at a path, by what it is and not by how it is called: a folder, a zip or a tar archive.
+
+    Raise BundleUnreadable where there is nothing or it cannot be read, BundleUnsafe, Usage where it is something else.
+    """
     from mediaprep.bundles.folder import FolderBundle
 
     try:
         if path.is_dir():
             return FolderBundle(path)
+        if path.is_file():
+            return _open_file(path)
         is_something = path.exists()
     except OSError as error:
         message = f"{path} cannot be looked at: {error.strerror}"
@@ -25,5 +30,28 @@ def open_bundle(path: Path) -> BundleSource:
     if not is_something:
         message = f"There is nothing at {path}"
         raise BundleUnreadable(message)
-    message = f"{path} is not a folder, and only a folder can be taken in"
-    raise Usage(message, remedy="Unpack it first, then name the folder that holds its files.")
+    message = f"{path} is neither a folder nor a file, and only these can be taken in"
+    raise Usage(message, remedy="Name the folder or the archive that holds the files.")
+
+
+def _open_file(path: Path) -> BundleSource:
+    """Return the archive that a file is. Raise Usage where it is none that can be read here, BundleUnsafe, OSError."""
+    from mediaprep.bundles.recognise import disk_image, is_tar, is_zip, other_archive
+    from mediaprep.bundles.tar import TarBundle
+    from mediaprep.bundles.zip import ZipBundle
+
+    # A disk that starts with an archive is nothing to guess about, so archives are asked first and images last.
+    if is_zip(path):
+        return ZipBundle(path)
+    if is_tar(path):
+        return TarBundle(path)
+    archive = other_archive(path)
+    if archive is not None:
+        message = f"{path} is {archive}, which cannot be read here: only folders, zip and tar archives can be taken in"
+        raise Usage(message, remedy="Unpack it, then name the folder that holds its files.")
+    image = disk_image(path)
+    if image is not None:
+        message = f"{path} is a disk image ({image}), not a set of files: it cannot be taken in as it is"
+        raise Usage(message, remedy="Mount it for reading only, then name the folder that holds its files.")
+    message = f"{path} is neither a folder nor a zip or tar archive, and only these can be taken in"
+    raise Usage(message, remedy="Name the folder or the archive that holds the files.")

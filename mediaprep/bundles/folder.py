@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Collection, Generator, Iterable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from mediaprep.devices.tree import FolderTree
@@ -86,9 +86,23 @@ class FolderBundle:
         with self._opened(path) as opened:
             yield self._chunks(opened, path)
 
+    @contextmanager
+    def hand_out(self, paths: Collection[str], cancelled: Cancelled) -> Iterator[Iterator[tuple[str, Iterable[bytes]]]]:
+        """Yield these files in the order given, each with its bytes. See `ports.BundleSource`."""
+        with closing(self._handing_out(paths, cancelled)) as files:
+            yield files
+
     def staging_bytes(self, manifest: Manifest) -> int:  # noqa: ARG002 - other forms need it
         """Return 0: files are handed out from where they lie."""
         return 0
+
+    def _handing_out(
+        self, paths: Collection[str], cancelled: Cancelled
+    ) -> Generator[tuple[str, Iterable[bytes]], None, None]:
+        for path in paths:
+            _stop_if(cancelled, path)
+            with self.open(path) as chunks:
+                yield path, chunks
 
     def _found(self) -> dict[str, os.stat_result]:
         """Return every file in path order. Raise BundleUnsafe or BundleUnreadable, naming the first that is amiss."""

@@ -134,11 +134,11 @@ def test_what_is_not_there_is_named(tmp_path: Path) -> None:
         FolderBundle(tmp_path / "missing")
 
 
-def test_only_a_folder_can_be_taken_in(tmp_path: Path) -> None:
+def test_a_file_that_is_no_archive_cannot_be_taken_in(tmp_path: Path) -> None:
     (tmp_path / "data.bin").write_bytes(b"x")
-    with pytest.raises(Usage, match="only a folder can be taken in") as caught:
+    with pytest.raises(Usage, match=r"data\.bin is neither a folder nor a zip or tar archive") as caught:
         open_bundle(tmp_path / "data.bin")
-    assert "Unpack it first" in caught.value.remedy
+    assert "Name the folder or the archive" in caught.value.remedy
 
 
 def test_a_file_that_cannot_be_read_is_named(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -73,7 +73,10 @@ class Workshop:
         for path, content in files.items():
             (folder / path).parent.mkdir(parents=True, exist_ok=True)
             (folder / path).write_bytes(content)
-        source = open_bundle(folder)
+        self.take_in_from(name, folder, kind)
+
+    def take_in_from(self, name: str, path: Path, kind: str = "navigation") -> None:
+        source = open_bundle(path)
         manifest = source.take_in(lambda _: None, lambda: False)
         known = self.store.kinds()[kind]
         effective = None if kind == "base-map" else SystemClock().now().date()
