@@ -199,7 +199,8 @@ def _kind_status(unit: str, kind: str, accepted: list[_Accepted], at: datetime, 
     ahead = _loads_ahead(accepted, held, at)
     if held is None and not ahead:
         return KindStatus(unit, kind, Currency.NOTHING_LOADED, None, None, None)
-    first, *following = [*([held] if held else []), *ahead]
+    held_and_ahead = ahead if held is None else [held, *ahead]
+    first, following = held_and_ahead[0], held_and_ahead[1:]
     lapses_at = _end_of_cover(first, following)
     currency = Currency.NOT_YET if held is None else _currency(lapses_at, at, soon)
     return KindStatus(unit, kind, currency, first.load, following[0].load if following else None, lapses_at)

@@ -47,6 +47,8 @@ from mediaprep.model.proof import (
     Verdict,
 )
 
+from mediaprep.model.visits import LoadWindow, Visit, VisitPlan
+
 __all__ = [
     "Action",
     "Aircraft",
@@ -75,6 +77,7 @@ __all__ = [
     "Load",
     "LoadEvent",
     "LoadState",
+    "LoadWindow",
     "LogEntry",
     "Manifest",
     "ManifestEntry",
@@ -98,6 +101,8 @@ __all__ = [
     "Unknown",
     "Validity",
     "Verdict",
+    "Visit",
+    "VisitPlan",
     "VolumeState",
     "WriteProtection",
     "value_or_none",
