@@ -41,6 +41,10 @@ def _rebuild(kind: type[MediaPrepError], args: tuple[object, ...], state: dict[s
     return error
 
 
+def _shown(paths: tuple[str, ...]) -> str:
+    return ", ".join(paths[:5]) + (f" and {len(paths) - 5} more" if len(paths) > 5 else "")
+
+
 class Usage(MediaPrepError):
     """The command or request cannot be understood, or a value in it is not of the right form."""
 
@@ -125,6 +129,35 @@ class BundleFactsInvalid(MediaPrepError):
     remedy = "State the cycle or the dates as the data kind asks for them: 'mediaprep cycles' shows them."
 
 
+class ChecksumsDisagree(MediaPrepError):
+    """A bundle is not what its publisher's checksums say: files differ, are missing, or are not listed."""
+
+    code, exit_code = "checksums-disagree", 26
+    remedy = "Get the named files again from where you have the bundle; nothing was taken in."
+
+    def __init__(self, message: str, paths: tuple[str, ...] = (), *, remedy: str | None = None) -> None:
+        super().__init__(f"{message}: {_shown(paths)}" if paths else message, remedy=remedy)
+        self.paths = paths
+
+
+class BagInvalid(MediaPrepError):
+    """A bag does not follow the rules of the version that it says it is of (RFC 8493)."""
+
+    code, exit_code = "bag-invalid", 27
+    remedy = "Have the bag supplied again, or take it in with --lenient if each fault is one of form alone."
+
+    def __init__(self, message: str, paths: tuple[str, ...] = (), *, remedy: str | None = None) -> None:
+        super().__init__(f"{message}: {_shown(paths)}" if paths else message, remedy=remedy)
+        self.paths = paths
+
+
+class BundleInUse(MediaPrepError):
+    """A bundle cannot be removed: a card in service holds it, or a unit goes by it."""
+
+    code, exit_code = "bundle-in-use", 28
+    remedy = "Write the card anew or retire it first, or say --even-in-use."
+
+
 class WriteFailed(MediaPrepError):
     """The card gave an input or output error while being written."""
 
@@ -139,8 +172,7 @@ class ReadbackMismatch(MediaPrepError):
     remedy = "Do not fly with this card. Write it again; if it fails again, retire the card."
 
     def __init__(self, card: str, paths: tuple[str, ...], message: str | None = None) -> None:
-        shown = ", ".join(paths[:5]) + (f" and {len(paths) - 5} more" if len(paths) > 5 else "")
-        super().__init__(message or f"Card {card} does not hold what the bundle says: {shown}")
+        super().__init__(message or f"Card {card} does not hold what the bundle says: {_shown(paths)}")
         self.card, self.paths = card, paths
 
 
@@ -233,6 +265,13 @@ class NotFound(MediaPrepError):
 
     code, exit_code = "not-found", 45
     remedy = "List what there is with 'mediaprep aircraft', 'unit', 'bundle' or 'cards'."
+
+
+class OutputFailed(MediaPrepError):
+    """A file that was asked for cannot be written, or is there already: none is ever overwritten."""
+
+    code, exit_code = "output-failed", 46
+    remedy = "Choose another name, or a folder that can be written."
 
 
 class ServiceUnavailable(MediaPrepError):

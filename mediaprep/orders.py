@@ -10,6 +10,7 @@ from mediaprep.bundles import open_bundle
 from mediaprep.checks import CHECKS
 from mediaprep.errors import CardNotReady, Usage
 from mediaprep.gate import refuse_unsafe
+from mediaprep.library import require_in_library
 from mediaprep.model import Card, Known, Unit, value_or_none
 from mediaprep.ports import CardAccess, Clock, Records
 from mediaprep.records import Store
@@ -93,7 +94,7 @@ def _wish(records: Store, card: Card, *, bundle: str, unit: str, accept: Collect
         if name not in CHECKS:
             message = f"No check is called {name}"
             raise Usage(message, remedy=f"Choose among {', '.join(CHECKS)}.")
-    found = records.bundle(bundle)
+    found = require_in_library(records.bundle(bundle))
     return Wish(
         bundle=found,
         source=open_bundle(Path(found.source)),

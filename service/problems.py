@@ -59,6 +59,9 @@ _STATUS_BY_CODE: Mapping[str, int] = {
     "source-changed": 409,
     "manifest-invalid": 422,
     "bundle-facts-invalid": 422,
+    "checksums-disagree": 409,
+    "bag-invalid": 409,
+    "bundle-in-use": 409,
     "write-failed": 500,
     "readback-mismatch": 409,
     "card-gone": 409,
@@ -74,6 +77,7 @@ _STATUS_BY_CODE: Mapping[str, int] = {
     "logbook-broken": 500,
     "load-state": 409,
     "not-found": 404,
+    "output-failed": 409,
     "service-unavailable": 503,
     "interrupted": 409,
 }

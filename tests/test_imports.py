@@ -19,13 +19,13 @@ ROWS: list[set[str]] = [
     {"mediaprep.cycles", "mediaprep.logchain", "mediaprep.sdcard", "mediaprep.fitness", "mediaprep.wire"},
     {"mediaprep.volumes"},
     {"mediaprep.rawcard"},
-    {"mediaprep.manifest", "mediaprep.names"},
-    {"mediaprep.plan", "mediaprep.status"},
-    {"mediaprep.room"},
+    {"mediaprep.manifest", "mediaprep.names", "mediaprep.checksums", "mediaprep.suggest"},
+    {"mediaprep.bagit", "mediaprep.plan", "mediaprep.status"},
+    {"mediaprep.library", "mediaprep.room"},
     {"mediaprep.checks"},
     {"mediaprep.clock", "mediaprep.config"},
     {"mediaprep.host", "mediaprep.devices", "mediaprep.bundles"},
-    {"mediaprep.write"},
+    {"mediaprep.intake", "mediaprep.write"},
     {"mediaprep.readback"},
     {"mediaprep.records"},
     {"mediaprep.bench"},
@@ -42,7 +42,8 @@ PURE = {
     "mediaprep.errors", "mediaprep.cautions", "mediaprep.quantities", "mediaprep.model", "mediaprep.progress", "mediaprep.ports",
     "mediaprep.cycles", "mediaprep.manifest", "mediaprep.logchain", "mediaprep.sdcard", "mediaprep.fitness",
     "mediaprep.wire", "mediaprep.names", "mediaprep.plan", "mediaprep.room", "mediaprep.checks", "mediaprep.status",
-    "mediaprep.volumes", "mediaprep.rawcard",
+    "mediaprep.volumes", "mediaprep.rawcard", "mediaprep.checksums", "mediaprep.suggest", "mediaprep.bagit",
+    "mediaprep.library",
 }  # fmt: skip
 EFFECTS = {"os", "sys", "time", "socket", "subprocess", "pathlib", "shutil", "tempfile", "threading", "io", "random"}
 

@@ -11,16 +11,18 @@ if TYPE_CHECKING:
     from mediaprep.ports import BundleSource
 
 
-def open_bundle(path: Path) -> BundleSource:
-    """Return the bundle at a path, by what it is and not by how it is called: a folder, a zip or a tar archive.
+def open_bundle(path: Path, *, lenient: bool = False) -> BundleSource:
+    """Return the bundle at a path, by what it is and not by how it is called: a folder, a bag, a zip or a tar archive.
 
-    Raise BundleUnreadable where there is nothing or it cannot be read, BundleUnsafe, Usage where it is something else.
+    `lenient`: a bag may have faults of form. Raise BundleUnreadable where there is nothing or it cannot be read,
+    BundleUnsafe, Usage where it is something else.
     """
+    from mediaprep.bundles.bag import BagBundle, is_bag
     from mediaprep.bundles.folder import FolderBundle
 
     try:
         if path.is_dir():
-            return FolderBundle(path)
+            return BagBundle(path, lenient=lenient) if is_bag(path) else FolderBundle(path)
         if path.is_file():
             return _open_file(path)
         is_something = path.exists()

@@ -68,7 +68,7 @@ class FolderBundle:
         """
         expected = {entry.path: entry for entry in manifest.entries}
         changed = set(expected)
-        for path, info in _walk(self._root, strict=False):
+        for path, info in walk(self._root, strict=False):
             entry = expected.get(path)
             if entry is None:
                 changed.add(printable(path))
@@ -108,11 +108,11 @@ class FolderBundle:
         """Return every file in path order. Raise BundleUnsafe or BundleUnreadable, naming the first that is amiss."""
         found = {}
         try:
-            walked = sorted(_walk(self._root, strict=True), key=lambda item: item[0])
+            walked = sorted(walk(self._root, strict=True), key=lambda item: item[0])
         except OSError as error:
             raise self._unreadable(str(error.filename), error) from error
         for path, info in walked:
-            problem = safe_path_problem(path) or _kind_problem(info)
+            problem = safe_path_problem(path) or kind_problem(info)
             if problem is not None:
                 message = f"{printable(path)} in the bundle {self.location} {problem}"
                 raise BundleUnsafe(message)
@@ -153,10 +153,11 @@ class FolderBundle:
         return BundleUnreadable(f"{path} in the bundle {self.location} cannot be read: {error.strerror}")
 
 
-def _walk(root: Path, *, strict: bool) -> Iterator[tuple[str, os.stat_result]]:
-    """Yield every item below a folder that is no folder, without litter. `strict`: raise OSError, else pass over.
+def walk(root: Path, *, strict: bool, with_litter: bool = False) -> Iterator[tuple[str, os.stat_result]]:
+    """Yield every item below a folder that is no folder, litter only if asked for. `strict`: raise OSError.
 
-    A volume that is mounted below the folder comes as an item of its own and is not looked into.
+    Without `strict`, what cannot be looked into is passed over. A volume that is mounted below the folder comes as an
+    item of its own and is not looked into.
     """
     try:
         device = root.stat().st_dev
@@ -173,7 +174,7 @@ def _walk(root: Path, *, strict: bool) -> Iterator[tuple[str, os.stat_result]]:
                     path = f"{folder}/{entry.name}" if folder else entry.name
                     info = entry.stat(follow_symlinks=False)
                     is_folder = stat.S_ISDIR(info.st_mode)
-                    if is_litter(f"{path}/-" if is_folder else path):
+                    if not with_litter and is_litter(f"{path}/-" if is_folder else path):
                         continue
                     if is_folder and info.st_dev in {device, 0}:  # 0: Windows does not tell here
                         waiting.append(path)
@@ -184,7 +185,8 @@ def _walk(root: Path, *, strict: bool) -> Iterator[tuple[str, os.stat_result]]:
                 raise
 
 
-def _kind_problem(info: os.stat_result) -> str | None:
+def kind_problem(info: os.stat_result) -> str | None:
+    """Return what keeps an item from being a plain file of a bundle, as the end of a sentence; None for one."""
     if stat.S_ISREG(info.st_mode):
         return None
     if stat.S_ISLNK(info.st_mode):

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from mediaprep import cautions
-from mediaprep.model import Currency, DataEvidence, Receipt, StructureEvidence, Validity, Verdict
+from mediaprep.model import Currency, DataEvidence, PublisherCheck, Receipt, StructureEvidence, Validity, Verdict
 from mediaprep.quantities import format_bytes
 
 CURRENCY_STYLE = {
@@ -36,6 +37,12 @@ def describe_validity(validity: Validity) -> str:
         return f"from {start}, does not lapse" if start else "does not lapse"
     until = f"until {describe_instant(validity.lapses_at)}"
     return f"{start} {until}" if start else until
+
+
+def describe_checks(checks: Iterable[PublisherCheck]) -> str:
+    """Return which checksums of its publisher a bundle was held against; empty where none were given."""
+    words = dict.fromkeys(f"{one.algorithm.value}{' (weak)' if one.weak else ''}" for one in checks)
+    return ", ".join(words)
 
 
 def describe_receipt(receipt: Receipt) -> list[str]:

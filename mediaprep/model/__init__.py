@@ -22,6 +22,7 @@ from mediaprep.model.facts import (
     value_or_none,
 )
 from mediaprep.model.findings import Finding, PreflightFacts, Result
+from mediaprep.model.library import Algorithm, PublisherCheck, Whereabouts
 from mediaprep.model.loads import Fitness, Job, JobKind, JobState, Load, LoadEvent, LoadState, LogEntry
 from mediaprep.model.panel import (
     Aircraft,
@@ -52,6 +53,7 @@ from mediaprep.model.visits import LoadWindow, Visit, VisitPlan
 __all__ = [
     "Action",
     "Aircraft",
+    "Algorithm",
     "Bundle",
     "Card",
     "CardEntry",
@@ -90,6 +92,7 @@ __all__ = [
     "PlannedFile",
     "PreflightFacts",
     "ProvenBundle",
+    "PublisherCheck",
     "ReadbackReport",
     "Receipt",
     "RecordedFile",
@@ -105,5 +108,6 @@ __all__ = [
     "VisitPlan",
     "VolumeState",
     "WriteProtection",
+    "Whereabouts",
     "value_or_none",
 ]

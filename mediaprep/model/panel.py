@@ -7,6 +7,7 @@ from datetime import datetime, time
 from enum import StrEnum
 
 from mediaprep.model.facts import Family, FileSystem, PartitionTable
+from mediaprep.model.library import PublisherCheck
 
 
 class CycleScheme(StrEnum):
@@ -125,7 +126,9 @@ class Bundle:
     """A set of files that the owner has, with what the owner states about it. The files are never altered.
 
     `units` names the units it was bought for, as (aircraft, unit); empty: any unit that takes the kind.
-    `manifest_sha256` is the digest of the manifest's text in coreutils form.
+    `manifest_sha256` is the digest of the manifest's text in coreutils form. `checks` are what its publisher's
+    checksums proved when it was taken in. `removed_at`: since when it is out of the library, though known by name to
+    what came of it.
     """
 
     name: str
@@ -139,6 +142,8 @@ class Bundle:
     taken_in_at: datetime
     units: tuple[tuple[str, str], ...] = ()
     least_software: str | None = None
+    checks: tuple[PublisherCheck, ...] = ()
+    removed_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection, Row, Select, insert, select
 from sqlalchemy.exc import IntegrityError
 
 from mediaprep.errors import BundleUnsafe, NotFound, RecordExists
-from mediaprep.model import Bundle, Manifest, ManifestEntry, Validity
+from mediaprep.model import Algorithm, Bundle, Manifest, ManifestEntry, PublisherCheck, Validity
 from mediaprep.records import tables as t
 from mediaprep.records.database import Subject, insert_rows, violates_unique
 from mediaprep.records.panel import checked_name, read_kinds, unit_id
@@ -32,16 +33,16 @@ class BundleRecords(Subject):
         except IntegrityError as error:
             if not violates_unique(error):
                 raise
-            message = f"There is a bundle {bundle.name} already"
-            raise RecordExists(message) from error
+            message = f"There is a bundle {bundle.name} already, or there was one"
+            raise RecordExists(message, remedy="Choose another name with --name.") from error
 
     def bundles(self) -> tuple[Bundle, ...]:
-        """Return all bundles in the order they were taken in, without their manifests."""
+        """Return the bundles in the library in the order they were taken in, without their manifests."""
         with self._database.reading() as connection:
-            return read_bundles(connection, select(t.bundles).order_by(t.bundles.c.taken_in_at, t.bundles.c.id))
+            return read_bundles(connection, in_library().order_by(t.bundles.c.taken_in_at, t.bundles.c.id))
 
     def bundle(self, name: str) -> Bundle:
-        """Return a bundle without its manifest. Raise NotFound."""
+        """Return a bundle without its manifest, also one that was removed from the library. Raise NotFound."""
         with self._database.reading() as connection:
             found = read_bundles(connection, select(t.bundles).where(t.bundles.c.name == name))
         if not found:
@@ -49,13 +50,19 @@ class BundleRecords(Subject):
         return found[0]
 
     def manifest(self, bundle: str) -> Manifest:
-        """Return a bundle's manifest. Raise NotFound."""
+        """Return a bundle's manifest. Raise NotFound, also where it was forgotten with a removed bundle."""
         with self._database.reading() as connection:
             key = bundle_ids(connection, [bundle])[bundle]
             files = t.bundle_files.c
             columns = select(files.path, files.size_bytes, files.sha256, files.modified_ns)
             rows = connection.execute(columns.where(files.bundle_id == key).order_by(files.position))
-            return Manifest(tuple(ManifestEntry(*row) for row in rows))
+            found = Manifest(tuple(ManifestEntry(*row) for row in rows))
+            if not found.entries and (removed := _removed_with_files(connection, key)) is not None:
+                message = (
+                    f"Bundle {bundle} was removed from the library on {removed:%Y-%m-%d}, its list of files with it"
+                )
+                raise NotFound(message, remedy="Take its files in again under another name.")
+            return found
 
 
 def bundle_ids(connection: Connection, names: Iterable[str]) -> dict[str, int]:
@@ -69,11 +76,17 @@ def bundle_ids(connection: Connection, names: Iterable[str]) -> dict[str, int]:
     return found
 
 
+def in_library() -> Select[Any]:
+    """Return the selection of bundles that were not removed."""
+    return select(t.bundles).where(t.bundles.c.removed_at.is_(None))
+
+
 def read_bundles(connection: Connection, wanted: Select[Any]) -> tuple[Bundle, ...]:
     """Return the bundles that a selection of rows of their table finds, in its order."""
     rows = connection.execute(wanted).all()
     kinds = read_kinds(connection)
     units = _stated_units(connection, rows)
+    checks = _checks(connection, rows)
     return tuple(
         Bundle(
             name=row.name,
@@ -87,9 +100,28 @@ def read_bundles(connection: Connection, wanted: Select[Any]) -> tuple[Bundle, .
             taken_in_at=row.taken_in_at,
             units=tuple(units[row.id]),
             least_software=row.least_software,
+            checks=tuple(checks[row.id]),
+            removed_at=row.removed_at,
         )
         for row in rows
     )
+
+
+def _checks(connection: Connection, rows: Sequence[Row[Any]]) -> dict[int, list[PublisherCheck]]:
+    checks: dict[int, list[PublisherCheck]] = {row.id: [] for row in rows}
+    table = t.bundle_checks
+    wanted = select(table).where(table.c.bundle_id.in_(checks)).order_by(table.c.position)
+    for row in connection.execute(wanted):
+        algorithm = Algorithm(row.algorithm)
+        checks[row.bundle_id].append(PublisherCheck(row.listed_in, algorithm, row.file_count, algorithm.weak))
+    return checks
+
+
+def _removed_with_files(connection: Connection, key: int) -> datetime | None:
+    """Return when a bundle that had files was removed, None where it was not."""
+    had_files = (t.bundles.c.id == key) & (t.bundles.c.file_count > 0)
+    removed: datetime | None = connection.execute(select(t.bundles.c.removed_at).where(had_files)).scalar()
+    return removed
 
 
 def _stated_units(connection: Connection, rows: Sequence[Row[Any]]) -> dict[int, list[tuple[str, str]]]:
@@ -148,6 +180,17 @@ def _write(connection: Connection, bundle: Bundle, manifest: Manifest) -> None:
     insert_rows(connection, t.bundle_files, files)
     stated = [{"bundle_id": key, "unit_id": unit_id(connection, *unit)} for unit in dict.fromkeys(bundle.units)]
     insert_rows(connection, t.bundle_units, stated)
+    checks = [
+        {
+            "bundle_id": key,
+            "position": place,
+            "listed_in": check.listed_in,
+            "algorithm": check.algorithm.value,
+            "file_count": check.file_count,
+        }
+        for place, check in enumerate(bundle.checks)
+    ]
+    insert_rows(connection, t.bundle_checks, checks)
 
 
 def _no_bundle(name: str) -> NotFound:

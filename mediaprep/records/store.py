@@ -7,13 +7,23 @@ from mediaprep.model import Fitness, Load, Receipt, Unit
 from mediaprep.records.bundles import BundleRecords
 from mediaprep.records.cards import CardRecords, card_id, forget_replaced
 from mediaprep.records.jobs import JobRecords, end_with_receipt, jobs_of, running_job
+from mediaprep.records.library import LibraryRecords
 from mediaprep.records.loads import LoadRecords, prepare_loads
 from mediaprep.records.logbook import LogbookRecords
 from mediaprep.records.panel import PanelRecords
 from mediaprep.records.receipts import ReceiptRecords, insert_receipt, receipts_of
 
 
-class Store(PanelRecords, BundleRecords, CardRecords, JobRecords, ReceiptRecords, LoadRecords, LogbookRecords):
+class Store(
+    PanelRecords,
+    BundleRecords,
+    LibraryRecords,
+    CardRecords,
+    JobRecords,
+    ReceiptRecords,
+    LoadRecords,
+    LogbookRecords,
+):
     """The records of one or more stations. Each method is one transaction, whole or not at all.
 
     It may be used from several threads, and is never the only one at work in the database. Besides what each method

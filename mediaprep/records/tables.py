@@ -152,6 +152,9 @@ bundles = Table(
     Column("total_bytes", BigInteger, nullable=False),
     Column("taken_in_at", UtcText, nullable=False),
     Column("least_software", Text),
+    # Out of the library, but known to the cards, loads and receipts that came of it. Its files may be forgotten.
+    Column("removed_at", UtcText),
+    Index(None, "manifest_sha256"),
 )
 
 bundle_files = Table(
@@ -164,6 +167,16 @@ bundle_files = Table(
     Column("size_bytes", BigInteger, nullable=False),
     Column("sha256", String(64), nullable=False),
     Column("modified_ns", BigInteger),
+)
+
+bundle_checks = Table(
+    "bundle_checks",
+    metadata,
+    Column("bundle_id", ForeignKey("bundles.id"), primary_key=True),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("listed_in", Text, nullable=False),
+    Column("algorithm", Text, nullable=False),
+    Column("file_count", Integer, nullable=False),
 )
 
 bundle_units = Table(

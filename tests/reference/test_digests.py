@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from mediaprep.manifest import ListedFile, digest, parse, to_text
-from mediaprep.model import Manifest, ManifestEntry
+from mediaprep.checksums import ListedFile, parse
+from mediaprep.manifest import digest, to_text
+from mediaprep.model import Algorithm, Manifest, ManifestEntry
 
 # Example messages published by NIST for FIPS 180-4.
 VECTORS = [
@@ -94,7 +95,7 @@ def test_vectors_of_fips_180_4(
     (tmp_path / "message").write_bytes(message)
     (tmp_path / "SHA256SUMS").write_text(to_text(Manifest((ManifestEntry("message", len(message), expected),))))
     assert sha256sum("--check", "--strict", "SHA256SUMS").stdout == b"message: OK\n"
-    assert parse(sha256sum("message").stdout.decode()) == (ListedFile("message", expected),)
+    assert parse(sha256sum("message").stdout.decode()) == (ListedFile("message", Algorithm.SHA256, expected),)
 
 
 def test_the_digest_of_an_empty_manifest_is_that_of_the_empty_message() -> None:
@@ -135,4 +136,4 @@ def test_checksum_files_of_sha256sum_are_read(
     written = sha256sum(form, "--", *AWKWARD)
     assert written.returncode == 0
     found = parse(name_of(written.stdout))
-    assert found == tuple(ListedFile(entry.path, entry.sha256) for entry in awkward.entries)
+    assert found == tuple(ListedFile(entry.path, Algorithm.SHA256, entry.sha256) for entry in awkward.entries)

@@ -103,10 +103,12 @@ def upgrade() -> None:
         sa.Column("total_bytes", sa.BigInteger(), nullable=False),
         sa.Column("taken_in_at", sa.String(27), nullable=False),
         sa.Column("least_software", sa.Text(), nullable=True),
+        sa.Column("removed_at", sa.String(27), nullable=True),
         sa.ForeignKeyConstraint(["kind"], ["data_kinds.name"], name="fk_bundles_kind"),
         sa.PrimaryKeyConstraint("id", name="pk_bundles"),
         sa.UniqueConstraint("name", name="uq_bundles_name"),
     )
+    op.create_index("ix_bundles_manifest_sha256", "bundles", ["manifest_sha256"], unique=False)
     op.create_table(
         "logbook",
         sa.Column("aircraft_id", sa.Integer(), nullable=False),
@@ -143,6 +145,16 @@ def upgrade() -> None:
         sa.UniqueConstraint("aircraft_id", "name", name="uq_units_aircraft_id_name"),
     )
     op.create_index("ix_units_name", "units", ["name"], unique=False)
+    op.create_table(
+        "bundle_checks",
+        sa.Column("bundle_id", sa.Integer(), nullable=False),
+        sa.Column("position", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("listed_in", sa.Text(), nullable=False),
+        sa.Column("algorithm", sa.Text(), nullable=False),
+        sa.Column("file_count", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(["bundle_id"], ["bundles.id"], name="fk_bundle_checks_bundle_id"),
+        sa.PrimaryKeyConstraint("bundle_id", "position", name="pk_bundle_checks"),
+    )
     op.create_table(
         "bundle_files",
         sa.Column("bundle_id", sa.Integer(), nullable=False),
