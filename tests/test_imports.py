@@ -20,7 +20,7 @@ ROWS: list[set[str]] = [
     {"mediaprep.volumes"},
     {"mediaprep.rawcard"},
     {"mediaprep.manifest", "mediaprep.names", "mediaprep.checksums", "mediaprep.suggest"},
-    {"mediaprep.bagit", "mediaprep.plan", "mediaprep.status"},
+    {"mediaprep.bagit", "mediaprep.bagcheck", "mediaprep.plan", "mediaprep.status"},
     {"mediaprep.library", "mediaprep.room"},
     {"mediaprep.checks"},
     {"mediaprep.clock", "mediaprep.config"},
@@ -43,7 +43,7 @@ PURE = {
     "mediaprep.cycles", "mediaprep.manifest", "mediaprep.logchain", "mediaprep.sdcard", "mediaprep.fitness",
     "mediaprep.wire", "mediaprep.names", "mediaprep.plan", "mediaprep.room", "mediaprep.checks", "mediaprep.status",
     "mediaprep.volumes", "mediaprep.rawcard", "mediaprep.checksums", "mediaprep.suggest", "mediaprep.bagit",
-    "mediaprep.library",
+    "mediaprep.bagcheck", "mediaprep.library",
 }  # fmt: skip
 EFFECTS = {"os", "sys", "time", "socket", "subprocess", "pathlib", "shutil", "tempfile", "threading", "io", "random"}
 

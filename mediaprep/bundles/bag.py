@@ -13,17 +13,16 @@ from datetime import date
 from pathlib import Path
 
 from mediaprep import __version__
+from mediaprep.bagcheck import Wanted, judge
 from mediaprep.bagit import (
     DECLARATION,
     PAYLOAD,
     Bag,
     Fault,
     Severity,
-    Wanted,
     declaration_text,
     info_text,
     is_text_of_bag,
-    judge,
     manifest_text,
     path_problem,
     read_bag,

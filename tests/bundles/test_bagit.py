@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mediaprep.bagcheck import judge
 from mediaprep.bagit import (
     Bag,
     FetchItem,
@@ -15,7 +16,6 @@ from mediaprep.bagit import (
     encode_path,
     info_text,
     is_text_of_bag,
-    judge,
     manifest_text,
     read_bag,
 )
