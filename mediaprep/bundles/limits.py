@@ -6,7 +6,7 @@ is checked before a write). The limits are far above any real set and keep each 
 
 from __future__ import annotations
 
-from mediaprep.bundles.refusals import LOOK_INSIDE, Refusals
+from mediaprep.bundles.refusals import LOOK_INSIDE, NAMELESS, Refusals
 from mediaprep.manifest import safe_path_problem
 from mediaprep.names import utf16_units
 from mediaprep.quantities import format_bytes
@@ -53,7 +53,7 @@ class Tally:
             raise self._refusals.unsafe(name, f"is one of more than {MEMBERS_MAX} members")
         problem = safe_path_problem(name) or _length_problem(name)
         if problem is not None:
-            raise self._refusals.unsafe(name, problem)
+            raise self._refusals.unsafe(name or NAMELESS, problem)
 
     def folder(self, path: str) -> None:
         """Take a folder. It may come again; raise BundleUnsafe where a file of its path came before."""

@@ -9,6 +9,7 @@ LOOK_INSIDE = (
     "Have the archive supplied again; or unpack it with a program you trust, look at what is in it, and take in the "
     "folder."
 )
+NAMELESS = "A member without a name"
 _SUPPLY_AGAIN = "The archive is damaged or not whole: copy or download it again, or have it supplied again."
 _NAME_SHOWN_MAX = 300
 

@@ -20,7 +20,7 @@ from mediaprep.bundles.packing import (
     unpacked,
     xz_decoder,
 )
-from mediaprep.bundles.refusals import LOOK_INSIDE, Refusals
+from mediaprep.bundles.refusals import LOOK_INSIDE, NAMELESS, Refusals
 from mediaprep.bundles.tar_headers import (
     BLOCK_BYTES,
     EMPTY,
@@ -100,7 +100,7 @@ class TarBundle(Archive):
             tally.folder(path)
             return False
         if kind not in REGULAR:
-            problem = KIND_PROBLEMS.get(kind, f"is of a kind that is not known here ({kind!a})")
+            problem = KIND_PROBLEMS.get(kind, f"is of a kind that is not known here ({kind.decode('latin-1')!a})")
             raise self._refusals.unsafe(name, problem, REMEDIES.get(kind, LOOK_INSIDE))
         tally.file(path, size_bytes)
         return True
@@ -124,8 +124,9 @@ def _members(stream: _Stream, refusals: Refusals) -> Iterator[tuple[str, Header,
     """Yield name, header and size of each member; its contents must be read before the next is asked for."""
     long_name: str | None = None
     extended: Extended | None = None
-    while (block := _exactly(stream, BLOCK_BYTES, refusals)) != _ZERO_BLOCK:
-        header = parse_header(block, refusals)
+    before = ""
+    while (block := _exactly(stream, BLOCK_BYTES, refusals, before)) != _ZERO_BLOCK:
+        header = parse_header(block, before, refusals)
         if header.kind == PAX:
             if extended is not None:
                 raise refusals.unsafe(header.name, "is a second extended header for one member")
@@ -143,9 +144,10 @@ def _members(stream: _Stream, refusals: Refusals) -> Iterator[tuple[str, Header,
             name = _name_of(header, long_name, known.path, refusals)
             yield name, header, size_of(header, known, name, refusals)
             long_name = extended = None
+            before = name
     if long_name is not None or extended is not None:
         raise refusals.damaged("", "ends where a member should come")
-    if _exactly(stream, BLOCK_BYTES, refusals) != _ZERO_BLOCK:
+    if _exactly(stream, BLOCK_BYTES, refusals, before) != _ZERO_BLOCK:
         raise refusals.damaged("", "has only half an end mark, and more after it")
 
 
@@ -159,7 +161,7 @@ def _name_of(header: Header, long_name: str | None, pax_name: str | None, refusa
         return ""
     name = name.removeprefix("./")
     if not name:
-        raise refusals.unsafe("A member without a name", "cannot be copied")
+        raise refusals.unsafe(NAMELESS, "cannot be copied")
     return name
 
 
@@ -167,17 +169,21 @@ def _record(stream: _Stream, header: Header, refusals: Refusals) -> bytes:
     """Return the contents of an extended header or a long name, without the bytes that fill its last block."""
     if header.size_bytes > TAR_RECORD_BYTES_MAX:
         raise refusals.unsafe(header.name, f"is a header of more than {TAR_RECORD_BYTES_MAX} bytes")
-    data = _exactly(stream, header.size_bytes, refusals)
+    data = _exactly(stream, header.size_bytes, refusals, header.name)
     stream.skip(-header.size_bytes % BLOCK_BYTES)
     return data
 
 
-def _exactly(stream: _Stream, count: int, refusals: Refusals) -> bytes:
+def _exactly(stream: _Stream, count: int, refusals: Refusals, before: str) -> bytes:
+    """Return so many bytes. Raise BundleUnreadable where there are fewer, naming the member that came before."""
     data = stream.read(count)
     while len(data) < count:
         more = stream.read(count - len(data))
         if not more:
-            raise refusals.damaged("", "ends before its end mark")
+            problem = (
+                "is the last: the archive ends there, before its end mark" if before else "ends before its end mark"
+            )
+            raise refusals.damaged(before, problem)
         data += more
     return data
 

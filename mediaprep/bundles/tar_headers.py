@@ -68,10 +68,14 @@ def is_header(block: bytes) -> bool:
     return match is not None and int(match[1], 8) == sum(block[:148]) + 8 * ord(" ") + sum(block[156:])
 
 
-def parse_header(block: bytes, refusals: Refusals) -> Header:
-    """Read a block. Raise BundleUnreadable where it is no header, BundleUnsafe where it hides something."""
+def parse_header(block: bytes, before: str, refusals: Refusals) -> Header:
+    """Read the block after the member `before`, which is empty at the start.
+
+    Raise BundleUnreadable where it is no header, BundleUnsafe where it hides something.
+    """
     if not is_header(block):
-        raise refusals.damaged("", "has a damaged header: what comes after it cannot be told")
+        problem = "is followed by a damaged header" if before else "has a damaged header"
+        raise refusals.damaged(before, f"{problem}: what comes after it cannot be told")
     name = _text(block[:100], refusals)
     # Only in POSIX' own form are the first letters of a long name further down; GNU has times there.
     if block[257:263] == b"ustar\0" and block[345]:

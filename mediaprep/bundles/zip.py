@@ -119,7 +119,9 @@ class ZipBundle(Archive):
         kind = _kind_problem(record, is_folder=is_folder)
         if kind is not None:
             raise refusals.unsafe(name, kind)
-        if record.method not in {STORED, DEFLATED, BZIP2, LZMA} or flags & PATCHED:
+        if flags & PATCHED:
+            raise refusals.unsafe(name, "is a patch for another file, not a file")
+        if record.method not in {STORED, DEFLATED, BZIP2, LZMA}:
             method = METHOD_NAMES.get(record.method, f"method {record.method}")
             raise refusals.unsafe(
                 name, f"is packed with {method}, which cannot be read here", "Unpack it, then take in the folder."
