@@ -120,6 +120,14 @@ def test_reads_come_from_the_medium_and_not_from_memory(tmp_path: Path) -> None:
         os.close(plain)
 
 
+def test_where_reads_past_memory_cannot_be_had_there_is_no_raw_device(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("mediaprep.devices.raw._DIRECT", 0)
+    with pytest.raises(OSError, match="past memory"):
+        RawDevice(str(tmp_path))
+
+
 # --- the files on it -------------------------------------------------------------------------------------------------
 
 
@@ -335,6 +343,17 @@ def test_a_width_that_can_be_judged_in_two_ways_says_so(tmp_path: Path) -> None:
         fact = facts_read(read, marked_in_use=False).file_system
     assert value_or_none(fact) is FileSystem.FAT32
     assert "65524 clusters alone, as a unit may judge, it is fat16" in str(fact)
+
+
+def test_a_device_that_may_not_be_read_says_who_may(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def refuse(_: BlockDevice) -> RawDevice:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("mediaprep.devices.boot_facts.open_raw", refuse)
+    facts = boot_facts(BlockDevice("8:17", tmp_path / "sdb1", tmp_path / "sdb", tmp_path), marked_in_use=True)
+    assert isinstance(facts.volume_state, Unknown)
+    assert facts.volume_state.reason == "/dev/sdb1 cannot be read: Permission denied"
+    assert "group 'disk'" in facts.volume_state.remedy
 
 
 def test_a_boot_record_that_makes_no_sense_is_unknown(tmp_path: Path) -> None:

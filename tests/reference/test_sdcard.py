@@ -156,6 +156,7 @@ def test_write_protection(text: str, protection: tuple[WriteProtection, ...], is
         ("0225000000000000", "2.00", 2, 0, False),  # [survey]; mmc-utils: "SD 2.00"
         ("0235800100000000", "3.0x", 3, 1, False),  # [survey]; mmc-utils: "SD 3.0x"
         ("0235804300000000", "5.xx", 3, 3, False),  # [dump]
+        ("0235840300000000", "4.xx", 3, 3, False),  # made for this test: the bit of edition 4 alone
         ("0205848701006432", "6.xx", 0, 7, False),  # [mail]
         ("02b5848300000000", "6.xx", 3, 3, True),  # [log] "SD spec version 6.00, data after erase: ones"
     ],
