@@ -21,7 +21,10 @@ class Phase(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far one phase has come. In COPY, bytes count when they are on the medium, not when they are in memory."""
+    """How far one phase has come. In COPY, bytes count when they are on the medium, not when they are in memory.
+
+    `files_total` is 0 as long as it is not known: a tar tells only at its end how many files it has.
+    """
 
     phase: Phase
     files_done: int

@@ -56,6 +56,7 @@ def test_a_hostile_archive_is_refused_by_name_and_nothing_is_written(
     table.append(f"{case.title:<45} {result[:110]}")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "case", [case for case in CASES if case.error is not None and len(case.data) < 10**5], ids=lambda case: case.title
 )
