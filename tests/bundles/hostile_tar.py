@@ -14,6 +14,8 @@ from mediaprep.errors import BundleUnreadable, BundleUnsafe
 from tests.bundles.case import DATA, Case
 
 END = bytes(1024)
+# A frame, and a frame to be skipped (RFC 8878, 3.1).
+ZSTD_MAGICS = (b"\x28\xb5\x2f\xfd", b"\x50\x2a\x4d\x18")
 
 
 def header(
