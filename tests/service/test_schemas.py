@@ -13,6 +13,7 @@ from marshmallow.fields import Nested
 from mediaprep import model
 from mediaprep.model import (
     Aircraft,
+    Algorithm,
     Bundle,
     Card,
     Currency,
@@ -39,6 +40,7 @@ from mediaprep.model import (
     PanelStatus,
     PartitionTable,
     ProvenBundle,
+    PublisherCheck,
     ReadbackReport,
     Receipt,
     Result,
@@ -55,6 +57,7 @@ AT = datetime(2026, 7, 9, 9, 1, tzinfo=UTC)
 VALIDITY = Validity("2607", AT, None)
 KIND = DataKind("navigation", "Navigation", CycleRule(CycleScheme.EVERY_DAYS, time(9, 1), 28))
 RULE = MediaRule("any", "", 1, None, (Family.SDHC,), (FileSystem.FAT32,), (32768,), (PartitionTable.MBR,))
+CHECK = PublisherCheck("SHA256SUMS", Algorithm.SHA256, 3, weak=False)
 REPORT = ReadbackReport(3, 9, DataEvidence.DIRECT, StructureEvidence.REMOUNTED, None, (), AT, AT)
 RECEIPT = Receipt(
     "R-000001", "C-001", "sd 1", True, (ProvenBundle("nav", "navigation", "ab", 3, 9),), "bench", "0.1.0", 9, ("a",),
@@ -74,7 +77,21 @@ EXAMPLES = [
     RULE,
     Unit("DISPLAY", "TEST-1", "", ("front",), ("navigation",), RULE),
     ManifestEntry("a.bin", 3, "ab"),
-    Bundle("nav", KIND, VALIDITY, "/nav", "folder", "ab", 3, 9, AT, (("TEST-1", "DISPLAY"),)),
+    Bundle(
+        "nav",
+        KIND,
+        VALIDITY,
+        "/nav",
+        "folder",
+        "ab",
+        3,
+        9,
+        AT,
+        (("TEST-1", "DISPLAY"),),
+        checks=(CHECK,),
+        removed_at=AT,
+    ),
+    CHECK,
     Card("C-001", "sd 1", True, None, AT),
     Finding("card.capacity", Result.PASS, "card C-001", "8 GB"),
     Progress(Phase.COPY, 1, 3, 3, 9, "a.bin"),
