@@ -91,6 +91,13 @@ class StatusQuery(AircraftQuery):
     at = Instant(metadata={"description": "A date or time (UTC), past or to come; left out: now"})
 
 
+class PlanQuery(AircraftQuery):
+    """Which plan of visits."""
+
+    lead = _number("How many days before it takes effect a set can be had", 28, 0, 366)
+    months = _number("How far to look ahead", 12, 1, 60)
+
+
 class LogbookQuery(AircraftQuery):
     """Which part of a logbook."""
 

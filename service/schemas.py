@@ -85,6 +85,7 @@ Bundle = schema_of(model.Bundle)
 Receipt = schema_of(model.Receipt)
 Load = schema_of(model.Load)
 Panel = schema_of(model.PanelStatus)
+VisitPlan = schema_of(model.VisitPlan)
 Finding = schema_of(model.Finding)
 Progress = schema_of(ProgressModel)
 

@@ -22,12 +22,14 @@ ROWS: list[set[str]] = [
     {"mediaprep.manifest", "mediaprep.names", "mediaprep.checksums", "mediaprep.suggest"},
     {"mediaprep.bagit", "mediaprep.bagcheck", "mediaprep.plan", "mediaprep.status"},
     {"mediaprep.library", "mediaprep.room"},
+    {"mediaprep.planning", "mediaprep.drawing", "mediaprep.calendar"},
     {"mediaprep.checks"},
     {"mediaprep.clock", "mediaprep.config"},
     {"mediaprep.host", "mediaprep.devices", "mediaprep.bundles"},
     {"mediaprep.intake", "mediaprep.write"},
     {"mediaprep.readback"},
     {"mediaprep.records"},
+    {"mediaprep.tracking"},
     {"mediaprep.bench"},
     {"mediaprep.gate"},
     {"mediaprep.proving"},
@@ -39,6 +41,7 @@ ROWS: list[set[str]] = [
 ]
 
 PURE = {
+    "mediaprep.planning", "mediaprep.drawing", "mediaprep.calendar",
     "mediaprep.errors", "mediaprep.cautions", "mediaprep.quantities", "mediaprep.model", "mediaprep.progress", "mediaprep.ports",
     "mediaprep.cycles", "mediaprep.manifest", "mediaprep.logchain", "mediaprep.sdcard", "mediaprep.fitness",
     "mediaprep.wire", "mediaprep.names", "mediaprep.plan", "mediaprep.room", "mediaprep.checks", "mediaprep.status",
@@ -54,6 +57,7 @@ DOORS = {
     "sqlalchemy": {"mediaprep.records"},
     "alembic": {"mediaprep.records"},
     "rich": {"mediaprep.cli"},
+    "icalendar": {"mediaprep.calendar"},
     "click": {"mediaprep.cli"},
     "flask": {"service"},
     "flask_smorest": {"service"},

@@ -8,12 +8,14 @@ import click
 
 from mediaprep import __version__
 from mediaprep.cli.bundles import bundle
+from mediaprep.cli.calendar import calendar
 from mediaprep.cli.cards import cards
 from mediaprep.cli.demo import demo
 from mediaprep.cli.desk import Desk
 from mediaprep.cli.jobs import check, install, verify, write
 from mediaprep.cli.log import log
 from mediaprep.cli.panel import aircraft, unit
+from mediaprep.cli.plan import plan
 from mediaprep.cli.running import run_command
 from mediaprep.cli.serve import serve
 from mediaprep.cli.status import cycles, due, status
@@ -45,7 +47,24 @@ def cli() -> None:
     """
 
 
-for command in (demo, serve, cards, aircraft, unit, bundle, check, write, verify, install, status, due, cycles, log):
+for command in (
+    demo,
+    serve,
+    cards,
+    aircraft,
+    unit,
+    bundle,
+    check,
+    write,
+    verify,
+    install,
+    status,
+    due,
+    plan,
+    calendar,
+    cycles,
+    log,
+):
     cli.add_command(command)
 
 

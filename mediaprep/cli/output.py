@@ -49,6 +49,11 @@ class Output:
         if not (self.json_lines or self.silent):
             _wrapped(text, 0)
 
+    def document(self, text: str) -> None:
+        """Print a document as it is, its own line ends included; nothing with --json."""
+        if not (self.json_lines or self.silent):
+            click.echo(text, nl=False)
+
     def note(self, line: str) -> None:
         """Tell people something beside the result, on stderr; with --json too, since stdout is not touched."""
         click.echo(click.style("Note: ", fg="yellow", bold=True) + line, err=True)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-from datetime import datetime, timedelta
+from collections.abc import Sequence
+from datetime import UTC, datetime, time, timedelta
 from itertools import islice
 
 import click
@@ -11,62 +11,86 @@ import click
 from mediaprep.cli import timeline
 from mediaprep.cli.desk import Desk, json_option, pass_desk
 from mediaprep.cli.words import CAUTION, CURRENCY_STYLE, describe_instant
-from mediaprep.model import CycleRule, CycleScheme, KindStatus, PanelStatus, Validity
-from mediaprep.quantities import parse_utc
-
-SOON_DAYS = 7
+from mediaprep.errors import Usage
+from mediaprep.model import CycleRule, CycleScheme, KindStatus, PanelStatus, Trip, Validity
+from mediaprep.quantities import parse_date_or_utc, parse_utc
+from mediaprep.wire import Json, object_to_wire
 
 
 @click.command(short_help="What each unit holds, and until when.")
 @click.option("--aircraft", metavar="NAME", help="Which aircraft; needed where the records hold several.")
 @click.option("--at", "instant", metavar="DATE", help="As of another date or time (UTC), such as the day of a trip.")
+@click.option(
+    "--from", "start", metavar="DATE", help="With --to: whether anything lapses on a trip; without: from now."
+)
+@click.option("--to", "end", metavar="DATE", help="The last day of the trip (UTC, whole), or the time of its end.")
+@click.option("--svg", metavar="FILE", help="Also draw it into a file that a browser shows.")
 @json_option
 @pass_desk
-def status(desk: Desk, aircraft: str | None, instant: str | None) -> None:
-    """Show what each unit of the panel holds, and until when."""
-    panel = _panel(desk, aircraft, instant)
-    plain = not _draws_blocks()
-    desk.out.heading(f"Panel of {panel.aircraft} at {describe_instant(panel.at)} UTC")
+def status(
+    desk: Desk, aircraft: str | None, instant: str | None, start: str | None, end: str | None, svg: str | None
+) -> None:
+    """Show what each unit of the panel holds, and until when.
+
+    With --from and --to it shows whether anything lapses on a trip, as the panel is loaded now.
+    """
+    from mediaprep.tracking import panel_at
+
+    _refuse_two_questions(instant, start, end)
+    at = parse_utc(start or instant or "") if start or instant else desk.clock.now()
+    until = _end_of(end, at) if end else None
+    panel = panel_at(desk.records, desk.aircraft(aircraft).name, at)
+    picture = _save(svg, panel)
+    asked = f"from {describe_instant(at)} to {end}" if until else f"at {describe_instant(at)}"
+    desk.out.heading(f"Panel of {panel.aircraft} {asked} UTC")
     if not panel.kinds:
         desk.out.text("No unit yet. Add one: mediaprep unit add AIRCRAFT/UNIT --kind KIND --rule RULE")
-    units, kinds = timeline.unit_width(panel), max([len("KIND"), *(len(one.kind) for one in panel.kinds)])
-    cycles = max([len("CYCLE"), *(len(timeline.cycle_of(one)) for one in panel.kinds)])
-    desk.out.text(f"{'UNIT':{units}}  {'KIND':{kinds}}  {'CYCLE':{cycles}}  {timeline.axis(panel.at)}")
-    for one in panel.kinds:
-        words = click.style(timeline.describe(one, panel.at), fg=CURRENCY_STYLE[one.currency])
-        picture = timeline.bar(one, panel.at, plain=plain)
-        desk.out.text(f"{one.unit:{units}}  {one.kind:{kinds}}  {timeline.cycle_of(one):{cycles}}  {picture}  {words}")
-    desk.out.text("", timeline.legend(plain=plain))
-    for kind, held in panel.split_kinds:
-        parts = ", ".join(f"{unit} holds {cycle}" for unit, cycle in held)
-        desk.out.text(click.style("Different cycles", fg="yellow", bold=True) + f" of {kind}: {parts}.")
-    if any(one.load is not None and one.load.simulated for one in panel.kinds):
-        desk.out.text("Some of these loads came from simulated cards.")
+    _draw(desk, panel, until)
+    _tell_differences(desk, panel)
+    more = _tell_trip(desk, panel, until) if until else {}
+    if until is None and panel.next_step is not None:
+        desk.out.paragraph(click.style("Next: ", bold=True) + timeline.describe_step(panel.next_step))
+    if picture:
+        desk.out.text(f"Drawn into {picture}")
     desk.out.paragraph(CAUTION)
-    desk.out.result(status=panel)
+    desk.out.result(status=panel, picture=picture, **more)
 
 
-@click.command(short_help="What lapses soon or has lapsed: what to do next.")
+@click.command(short_help="What lapses soon, soonest first.")
 @click.option("--aircraft", metavar="NAME", help="Which aircraft; needed where the records hold several.")
+@click.option("--all-aircraft", "every", is_flag=True, help="Of all aircraft in the records.")
 @click.option("--within", default=28, show_default=True, type=click.IntRange(min=0), help="How many days ahead.")
 @json_option
 @pass_desk
-def due(desk: Desk, aircraft: str | None, within: int) -> None:
+def due(desk: Desk, aircraft: str | None, every: bool, within: int) -> None:
     """List what lapses soon, has lapsed, or was never loaded: the next things to do, soonest first."""
     from mediaprep.status import due as due_by
+    from mediaprep.tracking import fleet_at, panel_at
 
-    panel = _panel(desk, aircraft, None)
-    late: tuple[KindStatus, ...] = tuple(due_by(panel.kinds, panel.at + timedelta(days=within)))
+    if aircraft is not None and every:
+        message = "--aircraft and --all-aircraft exclude each other"
+        raise Usage(message, remedy="Leave one of them out.")
+    now = desk.clock.now()
+    panels = fleet_at(desk.records, now) if every else [panel_at(desk.records, desk.aircraft(aircraft).name, now)]
+    before = now + timedelta(days=within)
+    late = [(panel, one) for panel in panels for one in due_by(panel.kinds, before)]
+    late.sort(key=lambda found: (found[1].lapses_at is not None, found[1].lapses_at or before))
     desk.out.table(
-        ("UNIT", "KIND", "CYCLE", "STATUS"),
-        [(one.unit, one.kind, timeline.cycle_of(one), timeline.describe(one, panel.at)) for one in late],
+        (*(["AIRCRAFT"] if every else []), "UNIT", "KIND", "CYCLE", "STATUS"),
+        [
+            (
+                *([panel.aircraft] if every else []),
+                *(one.unit, one.kind, timeline.cycle_of(one), timeline.describe(one, now)),
+            )
+            for panel, one in late
+        ],
         empty=f"Nothing lapses within {within} days.",
     )
     desk.out.paragraph(CAUTION)
-    desk.out.result(due=late, within_days=within)
+    desk.out.result(due=[_with_aircraft(panel, one) for panel, one in late], within_days=within)
 
 
-@click.command(short_help="The dates of the AIRAC grid.")
+@click.command(short_help="The AIRAC grid, or one cycle of it.")
 @click.argument("identifier", required=False)
 @click.option("--from", "start", metavar="DATE", help="From which date on; without: today.")
 @click.option("--count", default=6, show_default=True, type=click.IntRange(1, 400), help="How many cycles.")
@@ -101,19 +125,93 @@ def cycles(desk: Desk, identifier: str | None, start: str | None, count: int, ev
     desk.out.result(cycles=listed)
 
 
-def _panel(desk: Desk, aircraft: str | None, instant: str | None) -> PanelStatus:
-    from mediaprep.status import panel_status
+# --- what was asked --------------------------------------------------------------------------------------------------
 
-    found = desk.aircraft(aircraft)
-    at = parse_utc(instant) if instant else desk.clock.now()
-    return panel_status(
-        found.name,
-        desk.records.units(found.name),
-        desk.records.kinds(),
-        desk.records.loads(found.name),
-        at,
-        soon_days=SOON_DAYS,
-    )
+
+def _refuse_two_questions(instant: str | None, start: str | None, end: str | None) -> None:
+    if instant is not None and (start or end):
+        message = "--at asks for one instant, --from and --to for a trip"
+        raise Usage(message, remedy="Leave out one or the other.")
+    if start is not None and end is None:
+        message = "The end of the trip is missing"
+        raise Usage(message, remedy="Say it with --to DATE, or ask for one instant with --at.")
+
+
+def _end_of(text: str, start: datetime) -> datetime:
+    """Return the end of a trip, included: of a date the last instant of that day."""
+    stated = parse_date_or_utc(text)
+    end = stated if isinstance(stated, datetime) else datetime.combine(stated, time.max, UTC)
+    if end <= start:
+        message = f"The trip would end on {text}, before it begins at {describe_instant(start)}"
+        raise Usage(message, remedy="Say its first day with --from and its last with --to.")
+    return end
+
+
+# --- what is shown ---------------------------------------------------------------------------------------------------
+
+
+def _draw(desk: Desk, panel: PanelStatus, until: datetime | None) -> None:
+    plain = not timeline.draws_blocks()
+    scale, columns = timeline.around(panel.at), timeline.Columns.of(panel)
+    marks = [panel.at, *([until] if until else [])]
+    desk.out.text(columns.line("UNIT", "KIND", "CYCLE", timeline.axis(scale)))
+    for one in panel.kinds:
+        words = click.style(timeline.describe(one, panel.at), fg=CURRENCY_STYLE[one.currency])
+        picture = timeline.bar(one, scale, marks, plain=plain)
+        desk.out.text(columns.line(one.unit, one.kind, timeline.cycle_of(one), f"{picture}  {words}"))
+    mark = "the trip's first and last day" if until else "now"
+    desk.out.text("", timeline.legend(plain=plain, mark=mark))
+
+
+def _tell_differences(desk: Desk, panel: PanelStatus) -> None:
+    for kind, held in panel.split_kinds:
+        parts = ", ".join(f"{unit} holds {cycle}" for unit, cycle in held)
+        desk.out.text(click.style("Different cycles", fg="yellow", bold=True) + f" of {kind}: {parts}.")
+    if any(one.load is not None and one.load.simulated for one in panel.kinds):
+        desk.out.text("Some of these loads came from simulated cards.")
+
+
+def _tell_trip(desk: Desk, panel: PanelStatus, until: datetime) -> dict[str, Sequence[KindStatus]]:
+    from mediaprep.status import trip
+
+    found: Trip = trip(panel, until)
+    for title, colour, concerned in (
+        ("Not in force when the trip begins", "red", found.not_in_force),
+        ("Lapses during the trip", "red", found.lapses),
+        ("Another set takes over during the trip", "yellow", found.changes),
+    ):
+        if concerned:
+            parts = ", ".join(f"{one.unit} {one.kind} ({_when(one, found)})" for one in concerned)
+            desk.out.paragraph(click.style(title, fg=colour, bold=True) + f": {parts}.")
+    if found.changes:
+        desk.out.paragraph("Compare the charts and procedures in use with what is then in force.")
+    if not (found.not_in_force or found.lapses):
+        desk.out.text(
+            click.style("Nothing lapses during the trip", fg="green", bold=True) + ", as the panel is loaded."
+        )
+    return {
+        "lapses_during": found.lapses,
+        "changes_during": found.changes,
+        "not_in_force_at_start": found.not_in_force,
+    }
+
+
+def _when(status: KindStatus, found: Trip) -> str:
+    if status in found.changes and status.next_load is not None:
+        return f"{timeline.cycle_of(status)}, then {describe_instant(status.next_load.validity.effective_at)}"
+    if status in found.lapses:
+        return f"on {describe_instant(status.lapses_at)}"
+    return timeline.describe(status, found.start)
+
+
+def _save(svg: str | None, panel: PanelStatus) -> str | None:
+    from mediaprep.cli.pictures import save_picture
+
+    return save_picture(svg, panel) if svg else None
+
+
+def _with_aircraft(panel: PanelStatus, status: KindStatus) -> dict[str, Json]:
+    return {"aircraft": panel.aircraft, **object_to_wire(status)}
 
 
 def _tense(validity: Validity, now: datetime) -> str:
@@ -122,13 +220,3 @@ def _tense(validity: Validity, now: datetime) -> str:
     if validity.lapses_at is not None and now >= validity.lapses_at:
         return "over"
     return "in force now"
-
-
-def _draws_blocks() -> bool:
-    try:
-        "".join(mark[0] for mark in (timeline.FULL, timeline.NEXT, timeline.GAP, timeline.NOW)).encode(
-            sys.stdout.encoding or "ascii"
-        )
-    except UnicodeEncodeError:
-        return False
-    return True

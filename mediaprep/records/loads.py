@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
-from sqlalchemy import Connection, Select, insert, select, update
+from sqlalchemy import Connection, insert, select, update
 
 from mediaprep.errors import BundleFactsInvalid, CardNotReady, LoadStateInvalid, NotFound, Usage
 from mediaprep.fitness import fitness_of
@@ -27,33 +26,12 @@ from mediaprep.quantities import format_utc
 from mediaprep.records import tables as t
 from mediaprep.records.bundles import bundle_ids, read_bundles
 from mediaprep.records.cards import card_id
-from mediaprep.records.database import Subject, Worker
+from mediaprep.records.database import Worker
 from mediaprep.records.jobs import jobs_of
+from mediaprep.records.load_rows import LOADS, LoadReading, read_loads, settle_what_matters
 from mediaprep.records.logbook import LogKind, append, lock
 from mediaprep.records.panel import aircraft_id, unit_id
 from mediaprep.records.receipts import receipts_of
-
-_LOADS = (
-    select(
-        t.loads,
-        t.aircraft.c.name.label("aircraft"),
-        t.units.c.name.label("unit"),
-        t.units.c.aircraft_id,
-        t.cards.c.name.label("card"),
-        t.bundles.c.name.label("bundle"),
-        t.bundles.c.kind,
-        t.bundles.c.cycle,
-        t.bundles.c.effective_at,
-        t.bundles.c.lapses_at,
-    )
-    .select_from(
-        t.loads.join(t.units, t.loads.c.unit_id == t.units.c.id)
-        .join(t.aircraft)
-        .join(t.cards, t.loads.c.card_id == t.cards.c.id)
-        .join(t.bundles, t.loads.c.bundle_id == t.bundles.c.id)
-    )
-    .order_by(t.loads.c.number)
-)
 
 _OPEN = {LoadState.PREPARED, LoadState.INSTALLED}
 
@@ -68,7 +46,7 @@ class Step:
     reason: str = ""
 
 
-class LoadRecords(Subject):
+class LoadRecords(LoadReading):
     """Loads, from the bench into a unit."""
 
     def load(self, number: int) -> Load:
@@ -83,7 +61,7 @@ class LoadRecords(Subject):
                 of_unit = t.units.c.aircraft_id == aircraft_id(connection, aircraft)
             else:
                 of_unit = t.loads.c.unit_id == unit_id(connection, aircraft, unit)
-            return _loads(connection, _LOADS.where(of_unit))
+            return read_loads(connection, LOADS.where(of_unit))
 
     def install(self, card: str, unit: Unit, slot: str | None, *, at: datetime, reason: str = "") -> tuple[Load, ...]:
         """Say that a card was put into a unit: one load for each bundle on it that the unit takes, by bundle name.
@@ -146,12 +124,12 @@ def prepare_loads(
     lock(connection, owner)
     proven = _proven_bundles(connection, receipt)
     fitting = [bundle for bundle in proven if _takes(unit, bundle) and _meant(unit, bundle)]
-    earlier = _LOADS.where(
+    earlier = LOADS.where(
         t.loads.c.unit_id == unit_id(connection, unit.aircraft, unit.name),
         t.cards.c.name == receipt.card,
         t.bundles.c.kind.in_({bundle.kind.name for bundle in fitting}),
     )
-    known = _loads(connection, earlier)
+    known = read_loads(connection, earlier)
     outdated = [load for load in known if load.state is LoadState.PREPARED]
     carried = {load.bundle for load in known if load.state in {LoadState.INSTALLED, LoadState.ACCEPTED}}
     if receipt.readback.verdict is not Verdict.VERIFIED:
@@ -216,12 +194,12 @@ def _install(
     connection: Connection, unit: Unit, bundle: Bundle, receipt: Receipt, *, slot: str | None, step: Step
 ) -> Load:
     """Take the prepared load of a bundle, or a new one where it was carried there before, into the unit."""
-    same = _LOADS.where(
+    same = LOADS.where(
         t.loads.c.unit_id == unit_id(connection, unit.aircraft, unit.name),
         t.loads.c.receipt == receipt.number,
         t.bundles.c.name == bundle.name,
     )
-    latest = next(reversed(_loads(connection, same)), None)
+    latest = next(reversed(read_loads(connection, same)), None)
     if latest is not None and latest.state is LoadState.INSTALLED and slot in {None, latest.slot}:
         return latest
     if latest is None or latest.state is not LoadState.PREPARED:
@@ -233,9 +211,9 @@ def _install(
 def _accept(connection: Connection, number: int, at: datetime, worker: Worker, reason: str) -> Load:
     accepted = _move(connection, number, Step(LoadState.ACCEPTED, at, worker, reason))
     key = unit_id(connection, accepted.aircraft, accepted.unit)
-    older = _LOADS.where(t.loads.c.unit_id == key, t.loads.c.number < number, t.bundles.c.kind == accepted.kind)
+    older = LOADS.where(t.loads.c.unit_id == key, t.loads.c.number < number, t.bundles.c.kind == accepted.kind)
     step = Step(LoadState.SUPERSEDED, at, worker, f"load {number} was accepted")
-    for load in _loads(connection, older):
+    for load in read_loads(connection, older):
         if load.state in _OPEN:
             _move(connection, load.number, step)
     return accepted
@@ -285,7 +263,7 @@ def _aircraft_of(connection: Connection, number: int) -> int:
 
 
 def _load(connection: Connection, number: int) -> Load:
-    found = _loads(connection, _LOADS.where(t.loads.c.number == number))
+    found = read_loads(connection, LOADS.where(t.loads.c.number == number))
     if not found:
         raise _no_load(number)
     return found[0]
@@ -294,35 +272,6 @@ def _load(connection: Connection, number: int) -> Load:
 def _no_load(number: int) -> NotFound:
     message = f"There is no load {number}"
     return NotFound(message, remedy="See 'mediaprep status' for the loads of each unit.")
-
-
-def _loads(connection: Connection, wanted: Select[Any]) -> tuple[Load, ...]:
-    rows = connection.execute(wanted).all()
-    events = _events(connection, [row.number for row in rows])
-    return tuple(
-        Load(
-            number=row.number,
-            aircraft=row.aircraft,
-            unit=row.unit,
-            slot=row.slot,
-            card=row.card,
-            bundle=row.bundle,
-            kind=row.kind,
-            validity=Validity(row.cycle, row.effective_at, row.lapses_at),
-            receipt=row.receipt,
-            simulated=row.simulated,
-            events=tuple(events[row.number]),
-        )
-        for row in rows
-    )
-
-
-def _events(connection: Connection, numbers: Iterable[int]) -> dict[int, list[LoadEvent]]:
-    events: dict[int, list[LoadEvent]] = {number: [] for number in numbers}
-    wanted = select(t.load_events).where(t.load_events.c.load.in_(events)).order_by(t.load_events.c.position)
-    for row in connection.execute(wanted):
-        events[row.load].append(LoadEvent(LoadState(row.state), row.at, row.reason))
-    return events
 
 
 def _new_load(connection: Connection, unit: Unit, bundle: Bundle, receipt: Receipt, at: datetime) -> Load:
@@ -347,6 +296,8 @@ def _add_event(connection: Connection, number: int, position: int, event: LoadEv
         "reason": event.reason,
     }
     connection.execute(insert(t.load_events).values(row))
+    if event.state not in _OPEN:
+        settle_what_matters(connection, number)
 
 
 def _proven_bundles(connection: Connection, receipt: Receipt) -> tuple[Bundle, ...]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Row, delete, insert, select, update
+from sqlalchemy import Connection, Select, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from mediaprep.errors import NotFound, RecordExists, Usage
@@ -111,7 +112,12 @@ class PanelRecords(Subject):
         """Return an aircraft's units in the order of the panel. Raise NotFound."""
         with self._database.reading() as connection:
             key = aircraft_id(connection, aircraft)
-            return _units(connection, connection.execute(_UNITS.where(t.units.c.aircraft_id == key)).all())
+            return _units(connection, _UNITS.where(t.units.c.aircraft_id == key))
+
+    def all_units(self) -> tuple[Unit, ...]:
+        """Return the units of all aircraft, by aircraft and in the order of each panel."""
+        with self._database.reading() as connection:
+            return _units(connection, _UNITS)
 
     def unit(self, aircraft: str, name: str) -> Unit:
         """Return one unit. Raise NotFound."""
@@ -127,7 +133,7 @@ class PanelRecords(Subject):
         if slash:
             return self.unit(aircraft, name)
         with self._database.reading() as connection:
-            found = _units(connection, connection.execute(_UNITS.where(t.units.c.name == text)).all())
+            found = _units(connection, _UNITS.where(t.units.c.name == text))
         if not found:
             message = f"There is no unit {text}"
             raise NotFound(message, remedy="See 'mediaprep unit' for the units there are.")
@@ -171,7 +177,7 @@ def unit_id(connection: Connection, aircraft: str, name: str) -> int:
 def read_unit(connection: Connection, aircraft: str, name: str) -> Unit:
     """Return one unit. Raise NotFound."""
     key = unit_id(connection, aircraft, name)
-    return _units(connection, connection.execute(_UNITS.where(t.units.c.id == key)).all())[0]
+    return _units(connection, _UNITS.where(t.units.c.id == key))[0]
 
 
 def read_kinds(connection: Connection) -> dict[str, DataKind]:
@@ -246,14 +252,16 @@ def _rules(connection: Connection) -> dict[str, MediaRule]:
     }
 
 
-def _units(connection: Connection, rows: Sequence[Row[Any]]) -> tuple[Unit, ...]:
-    keys = [row.id for row in rows]
+def _units(connection: Connection, wanted: Select[Any]) -> tuple[Unit, ...]:
+    """Return the units that a query finds, in a number of statements that does not grow with them."""
+    rows = connection.execute(wanted).all()
+    keys = wanted.with_only_columns(t.units.c.id).order_by(None)
     rules = _rules(connection)
-    slots: dict[int, list[str]] = {key: [] for key in keys}
-    kinds: dict[int, list[str]] = {key: [] for key in keys}
+    slots: defaultdict[int, list[str]] = defaultdict(list)
+    kinds: defaultdict[int, list[str]] = defaultdict(list)
     for table, column, parts in ((t.slots, t.slots.c.name, slots), (t.unit_kinds, t.unit_kinds.c.kind, kinds)):
-        wanted = select(table.c.unit_id, column).where(table.c.unit_id.in_(keys)).order_by(table.c.position)
-        for key, name in connection.execute(wanted):
+        of_them = select(table.c.unit_id, column).where(table.c.unit_id.in_(keys)).order_by(table.c.position)
+        for key, name in connection.execute(of_them):
             parts[key].append(name)
     return tuple(
         Unit(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from mediaprep.fitness import fitness_of
 from mediaprep.model import Fitness, Load, Receipt, Unit
 from mediaprep.records.bundles import BundleRecords
+from mediaprep.records.calendar import CalendarRecords
 from mediaprep.records.cards import CardRecords, card_id, forget_replaced
 from mediaprep.records.jobs import JobRecords, end_with_receipt, jobs_of, running_job
 from mediaprep.records.library import LibraryRecords
@@ -23,6 +24,7 @@ class Store(
     ReceiptRecords,
     LoadRecords,
     LogbookRecords,
+    CalendarRecords,
 ):
     """The records of one or more stations. Each method is one transaction, whole or not at all.
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from mediaprep.errors import NotFound
-from mediaprep.status import panel_status
+from mediaprep.tracking import panel_at, plan_for
 from service.api import Routes
-from service.requests import AircraftQuery, StatusQuery
+from service.requests import AircraftQuery, PlanQuery, StatusQuery
 from service.schemas import (
     Aircraft,
     AircraftList,
@@ -18,6 +18,7 @@ from service.schemas import (
     RuleList,
     Unit,
     UnitList,
+    VisitPlan,
 )
 from service.state import here
 
@@ -86,11 +87,16 @@ def read_status(asked: dict[str, Any]) -> object:
     authority's rules govern.
     """
     state = here()
-    aircraft = state.aircraft(asked.get("aircraft"))
-    return panel_status(
-        aircraft.name,
-        state.records.units(aircraft.name),
-        state.records.kinds(),
-        state.records.loads(aircraft.name),
-        asked.get("at") or state.clock.now(),
-    )
+    return panel_at(state.records, state.aircraft(asked.get("aircraft")).name, asked.get("at") or state.clock.now())
+
+
+@routes.get("/plan", VisitPlan, query=PlanQuery)
+def read_plan(asked: dict[str, Any]) -> object:
+    """Plan the fewest visits to the aircraft that keep every set current, from how the panel stands now.
+
+    Any day from a visit's first to its last will do for all its loads. When a set can be had is an assumption: `lead`
+    days before it takes effect.
+    """
+    state = here()
+    panel = panel_at(state.records, state.aircraft(asked.get("aircraft")).name, state.clock.now())
+    return plan_for(state.records, panel, lead_days=asked["lead"], months=asked["months"])

@@ -32,6 +32,7 @@ from mediaprep.model import (
     Load,
     LoadEvent,
     LoadState,
+    LoadWindow,
     LogEntry,
     ManifestEntry,
     MediaRule,
@@ -47,6 +48,8 @@ from mediaprep.model import (
     StructureEvidence,
     Unit,
     Validity,
+    Visit,
+    VisitPlan,
 )
 from mediaprep.progress import Phase, Progress
 from mediaprep.wire import object_to_wire
@@ -67,6 +70,8 @@ LOAD = Load(
     1, "TEST-1", "DISPLAY", None, "C-001", "nav", "navigation", VALIDITY, "R-000001", True,
     (LoadEvent(LoadState.PREPARED, AT),),
 )  # fmt: skip
+WINDOW = LoadWindow("DISPLAY", "navigation", None, date(2026, 6, 11), date(2026, 7, 8))
+VISIT = Visit(WINDOW.first_day, WINDOW.last_day, (WINDOW,))
 STATUS = KindStatus("DISPLAY", "navigation", Currency.CURRENT, LOAD, None, None)
 
 EXAMPLES = [
@@ -104,6 +109,9 @@ EXAMPLES = [
     LOAD,
     LogEntry("TEST-1", 1, AT, "{}", "ab", "cd"),
     STATUS,
+    WINDOW,
+    VISIT,
+    VisitPlan("TEST-1", AT, 28, date(2027, 7, 9), (VISIT,)),
     NextStep("DISPLAY", "navigation", Doing.LOAD, LOAD, date(2026, 7, 8)),
     PanelStatus("TEST-1", AT, (STATUS,), (("navigation", (("DISPLAY", "2607"), ("OTHER", "2606"))),)),
 ]
