@@ -37,6 +37,7 @@ class Made:
     local_method: int | None = None
     local_flags: int | None = None
     local_crc: int | None = None
+    local_extra: bytes | None = None
     after: bytes = b""
     hidden: bytes = b""
 
@@ -66,6 +67,7 @@ def zip_of(
         size = len(made.data) if made.size is None else made.size
         packed_size = len(packed) if made.packed_size is None else made.packed_size
         offset = len(body) - shift if made.offset is None else made.offset
+        local_extra = made.extra if made.local_extra is None else made.local_extra
         local_name = made.name if made.local_name is None else made.local_name
         local = (
             made.flags if made.local_flags is None else made.local_flags,
@@ -74,9 +76,9 @@ def zip_of(
             crc if made.local_crc is None else made.local_crc,
             packed_size,
             size if made.local_size is None else made.local_size,
-            len(local_name), len(made.extra),
+            len(local_name), len(local_extra),
         )  # fmt: skip
-        body += struct.pack("<4s5H3L2H", b"PK\3\4", 20, *local) + local_name + made.extra + packed + made.after
+        body += struct.pack("<4s5H3L2H", b"PK\3\4", 20, *local) + local_name + local_extra + packed + made.after
         central += struct.pack(
             "<4s6H3L5H2L", b"PK\1\2", made.host << 8 | 30, 20, made.flags, made.method, 0, 0, crc, packed_size, size,
             len(made.name), len(made.extra), 0, 0, 0, made.mode << 16 | made.dos_attributes, offset,
@@ -106,6 +108,12 @@ def lzma_member(*, dictionary_bytes: int = 1 << 16) -> Made:
     packed = lzma.compress(DATA, lzma.FORMAT_RAW, filters=filters)
     header = struct.pack("<BBHBL", 9, 4, 5, 3 + 9 * 0 + 45 * 2, dictionary_bytes)
     return Made(method=14, packed=header + packed)
+
+
+def patched(data: bytes, at: int, value: bytes) -> bytes:
+    """Return an archive with other bytes at a place; a negative one counts from the end."""
+    at %= len(data)
+    return data[:at] + value + data[at + len(value) :]
 
 
 def unicode_path(name: bytes, other: str, *, crc: int | None = None) -> bytes:
@@ -252,5 +260,29 @@ def cases() -> list[Case]:
         Case("zip: fine, LZMA", zip_of(lzma_member()), None, ""),
         Case("zip: fine, name in a field of its own", zip_of(
             Made(b"caf\x82.bin", flags=0, extra=unicode_path(b"caf\x82.bin", "café.bin"))), None, ""),
+    ]  # fmt: skip
+    plain, wide, central = zip_of(good), zip64_of(good), zip_of(good).index(b"PK\1\2")
+    # Places in the records by APPNOTE 6.3.10, 4.3.7, 4.3.12 and 4.3.14 to 4.3.16.
+    found += [
+        Case("zip: one part of several", patched(plain, -18, b"\1\0"), damaged, "was split"),
+        Case("zip: member in another part", patched(plain, central + 34, b"\5\0"), damaged, "another part"),
+        Case("zip: cut in its end record", plain[:-5], damaged, "cut short in its end record"),
+        Case("zip: zip64 end record that differs", patched(wide, -14, b"\7\0\7\0"),
+             unsafe, "two end records that differ"),
+        Case("zip: zip64 end record elsewhere", patched(wide, -34, bytes(8)), unsafe, "not where it should be"),
+        Case("zip: zip64 end record damaged", patched(wide, -98, b"XX"), damaged, "damaged zip64 end record"),
+        Case("zip: states 16 million members", patched(patched(wide, -14, b"\xff" * 4), -74, b"\0\0\0\1\0\0\0\0" * 2),
+             unsafe, "more than is believed"),
+        Case("zip: name beyond the end", patched(plain, central + 28, b"\xff\xff"), damaged, "ends in the directory"),
+        Case("zip: no header where one should be", patched(plain, 0, b"XX"), damaged, "not where the directory says"),
+        Case("zip: header beyond the end", patched(plain, 28, b"\xff\xff"), damaged, "ends in its header"),
+        Case("zip: header into the directory", patched(plain, 28, b"\x20\0"), unsafe, "overlaps"),
+        Case("zip: fine, its name in a field once more", zip_of(replace(
+            good, local_extra=unicode_path(good.name, "nav/a.bin"), extra=b"")), None, ""),
+        Case("zip: name that differs where it lies", zip_of(Made(
+            b"caf\x82", flags=0, extra=unicode_path(b"caf\x82", "one"), local_extra=unicode_path(b"caf\x82", "two"))),
+             unsafe, "another name where it lies"),
+        Case("zip: second name in no encoding", zip_of(replace(
+            good, extra=unicode_path(good.name, "x")[:-1] + b"\xff")), unsafe, "two names"),
     ]  # fmt: skip
     return found
