@@ -15,13 +15,14 @@ from mediaprep.volumes import (
     VolumeUnreadable,
     backup_differences,
     in_bytes,
+    read_fat,
     read_fs_info,
     read_layout,
     read_marks,
     read_volume,
     state_of,
 )
-from tests.pure.small_volumes import small_exfat, small_fat
+from tests.pure.small_volumes import SECTOR, exfat_set, fat_entry, fat_table, small_exfat, small_fat
 
 T = TypeVar("T")
 VOLUMES = [small_fat(12), small_fat(16), small_fat(32), small_exfat()]
@@ -114,3 +115,74 @@ def test_a_volume_with_fields_changed(volume: bytes, changes: list[tuple[float, 
 def test_any_partition_table(sector: bytes) -> None:
     first = bytes(446) + sector + b"\x55\xaa"
     attempt(lambda: read_layout(in_bytes(first + b"EFI PART" + bytes(4096)), 2**40))
+
+
+# Clusters that the small volumes use, and some that do not exist.
+clusters = st.sampled_from([0, 1, *range(2, 13), 62, 65, 66, 2**28 - 9, 2**28 - 1, 2**32 - 1])
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    width=st.sampled_from([12, 16, 32]),
+    table=st.dictionaries(st.integers(2, 12), clusters, max_size=6),
+    entries=st.lists(st.tuples(st.sampled_from([0x10, 0x20, 0x08]), clusters, st.integers(0, 4000)), max_size=6),
+    inner=st.lists(st.tuples(st.sampled_from([0x10, 0x20]), clusters, st.integers(0, 4000)), max_size=6),
+)
+def test_fat_chains_and_entries_that_lead_anywhere(
+    width: int,
+    table: dict[int, int],
+    entries: list[tuple[int, int, int]],
+    inner: list[tuple[int, int, int]],
+) -> None:
+    data = bytearray(small_fat(width))
+    volume = read_fat(in_bytes(data))
+    end = (1 << min(width, 28)) - 1
+    chains = [end, end, end, end, 6, end, 5, end] + [0] * 5
+    for cluster, value in table.items():
+        chains[cluster] = min(value, end)
+    packed = fat_table(chains, width)
+    data[volume.table_offset : volume.table_offset + len(packed)] = packed
+    top = volume.root_offset if volume.root_cluster is None else volume.heap_offset
+    for at, listing in ((top + 32 * 5, entries), (volume.heap_offset + SECTOR + 32 * 3, inner)):
+        packed = b"".join(
+            fat_entry(b"NAME%d      " % number, kind, cluster, size_bytes)
+            for number, (kind, cluster, size_bytes) in enumerate(listing)
+        )
+        data[at : at + len(packed)] = packed
+    everything(bytes(data))
+    unreliable_or_whole(bytes(data))
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    table=st.dictionaries(st.integers(2, 12), clusters, max_size=6),
+    entries=st.lists(
+        st.tuples(clusters, st.integers(0, 5000) | st.integers(0, 2**64 - 1), st.booleans(), st.booleans()), max_size=4
+    ),
+)
+def test_exfat_chains_and_entries_that_lead_anywhere(
+    table: dict[int, int], entries: list[tuple[int, int, bool, bool]]
+) -> None:
+    sets = [
+        exfat_set(f"n{number}", cluster, size_bytes, is_folder=is_folder, contiguous=contiguous)
+        for number, (cluster, size_bytes, is_folder, contiguous) in enumerate(entries)
+    ]
+    data = small_exfat(sets, table)
+    everything(data)
+    unreliable_or_whole(data)
+
+
+def unreliable_or_whole(data: bytes) -> None:
+    """No cluster is in two files that nothing is said of, and each such file has as many as its length needs."""
+    card = attempt(lambda: walk_card(in_bytes(data)))
+    if card is None:
+        return
+    seen: set[int] = set()
+    for file in card.files:
+        held = [cluster for run in file.runs for cluster in range(run.first, min(run.end, run.first + 10_000))]
+        if file.path in card.problems:
+            continue
+        assert seen.isdisjoint(held)
+        assert len(set(held)) == len(held)
+        assert file.is_folder or len(held) == -(-file.size_bytes // card.volume.cluster_bytes)
+        seen.update(held)
