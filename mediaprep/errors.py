@@ -229,7 +229,7 @@ class RecordsUnusable(MediaPrepError):
     """The database cannot be opened or is damaged."""
 
     code, exit_code = "records-unusable", 40
-    remedy = "Restore a backup, or name another folder with MEDIAPREP_DATA_DIR."
+    remedy = "Restore a backup with 'mediaprep restore FILE', or name another folder with MEDIAPREP_DATA_DIR."
 
 
 class RecordsNewer(MediaPrepError):
@@ -274,11 +274,32 @@ class OutputFailed(MediaPrepError):
     remedy = "Choose another name, or a folder that can be written."
 
 
+class ImportInvalid(MediaPrepError):
+    """What is to be taken into the records is damaged or does not fit them; nothing of it was taken in."""
+
+    code, exit_code = "import-invalid", 47
+    remedy = "Mend what is named, then try again: nothing was changed."
+
+
 class ServiceUnavailable(MediaPrepError):
     """The service cannot start or be reached."""
 
     code, exit_code = "service-unavailable", 50
     remedy = "Choose another port with --port, or stop the program that holds it."
+
+
+class TargetRefused(MediaPrepError):
+    """A target of reminders points to this computer or to a link of its own, where no message should go unasked."""
+
+    code, exit_code = "target-refused", 51
+    remedy = "Check the address. If a program of yours listens there, say so: --allow-local."
+
+
+class DeliveryFailed(MediaPrepError):
+    """At least one message could not be handed to its target. It is kept and tried again, later each time."""
+
+    code, exit_code = "delivery-failed", 52
+    remedy = "See 'mediaprep remind history', and try the target out: mediaprep remind target test NAME."
 
 
 class Interrupted(MediaPrepError):

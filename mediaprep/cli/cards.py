@@ -126,6 +126,18 @@ def simulate(
     desk.out.result(path=str(path))
 
 
+@cards.command("retire")
+@click.argument("name")
+@click.option("--reason", default="", help="Why, for the logbooks of the aircraft it served.")
+@json_option
+@pass_desk
+def retire(desk: Desk, name: str, reason: str) -> None:
+    """Take the card NAME out of service for good. Its name is never given out again."""
+    card = desk.records.retire_card(name, at=desk.clock.now(), reason=reason)
+    desk.out.text(f"Card {card.name} is retired. Mark it, so that nobody carries it again.")
+    desk.out.result(card=card)
+
+
 def _fact(name: str, fact: Known[object] | Unknown) -> tuple[str, str]:
     if isinstance(fact, Unknown):
         return "unknown", fact.reason

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 import click
@@ -10,13 +11,13 @@ from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
 from mediaprep.cli.words import CAUTION, describe_receipt, describe_validity
 from mediaprep.errors import PreflightRefused, PreflightUnknown, Usage
 from mediaprep.model import Action, Fitness, Result
-from mediaprep.quantities import format_bytes
+from mediaprep.quantities import format_bytes, parse_date_or_utc
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from mediaprep.bench import Wish
-    from mediaprep.model import Finding, Plan
+    from mediaprep.model import Finding, Load, Plan, Unit
     from mediaprep.session import Outcome
 
 
@@ -111,7 +112,14 @@ def verify(desk: Desk, target: str) -> None:
 @click.option("--slot", help="The slot it was put in.")
 @click.option("--accepted", is_flag=True, help="The unit took it.")
 @click.option("--rejected", metavar="REASON", help="The unit did not take it: what it showed.")
-@click.option("--note", default="", help="A remark for the logbook, such as the dates the unit showed.")
+@click.option(
+    "--shown-until",
+    multiple=True,
+    metavar="[KIND=]DATE",
+    help="With --accepted: the last day, as the unit itself shows it. KIND where the card holds several. Repeatable.",
+)
+@click.option("--hours", help="With --accepted: the aircraft's hour meter, for example 1234.5.")
+@click.option("--note", default="", help="A remark for the logbook.")
 @json_option
 @pass_desk
 def install(
@@ -121,6 +129,8 @@ def install(
     slot: str | None,
     accepted: bool,
     rejected: str | None,
+    shown_until: tuple[str, ...],
+    hours: str | None,
     note: str,
 ) -> None:
     """Log that a CARD was carried to a unit and, once known, whether the unit took it.
@@ -130,14 +140,21 @@ def install(
     if accepted and rejected is not None:
         message = "A unit cannot both accept and reject a card"
         raise Usage(message, remedy="Give --accepted or --rejected REASON.")
+    if (shown_until or hours) and not accepted:
+        message = "The dates the unit shows and the aircraft's hours go with --accepted"
+        raise Usage(message, remedy="Give --accepted too, or say it with --note or --rejected REASON.")
     found = desk.records.find_unit(unit)
+    reading = _hours(hours) if hours else None
+    shown = _shown_until(shown_until, _kinds_for(desk, card, found)) if shown_until else {}
     if slot is not None and slot not in found.slots:
         message = f"Unit {found.label} has no slot called {slot}"
         raise Usage(message, remedy=f"Its slots: {', '.join(found.slots) or 'none entered'}.")
     now = desk.clock.now()
     loads = desk.records.install(card, found, slot, at=now, reason=note)
     if accepted:
-        loads = desk.records.accept(loads, at=now, reason=note)
+        loads = desk.records.accept(loads, at=now, reason=note, shown_until=shown, aircraft_hours=reading)
+        for load in loads:
+            _compare(desk, load, shown.get(load.kind))
     elif rejected is not None:
         loads = desk.records.reject(loads, at=now, reason=rejected)
     for load in loads:
@@ -150,6 +167,52 @@ def install(
         desk.out.text("Next, when the unit has answered: the same command with --accepted or --rejected REASON.")
     desk.out.paragraph(f"Compare the dates the unit shows with these. {CAUTION}")
     desk.out.result(loads=loads)
+
+
+def _hours(text: str) -> str:
+    from mediaprep.lists import parse_hours
+
+    try:
+        return parse_hours(text)
+    except ValueError as error:
+        message = f"--hours: {error}"
+        raise Usage(message, remedy="Write decimal hours, for example 1234.5.") from None
+
+
+def _kinds_for(desk: Desk, card: str, unit: Unit) -> list[str]:
+    """Return the kinds of data on a card that a unit takes."""
+    on_card = {desk.records.bundle(name).kind.name for name in desk.records.card_bundles(card)}
+    return sorted(on_card & set(unit.kinds))
+
+
+def _shown_until(given: Sequence[str], kinds: Sequence[str]) -> dict[str, date]:
+    """Return by kind the dates that a unit showed. A date without a kind goes with the only one there is."""
+    found: dict[str, date] = {}
+    for text in given:
+        kind, named, day = text.rpartition("=")
+        if not named and len(kinds) == 1:
+            kind = kinds[0]
+        if kind not in kinds:
+            message = f"--shown-until {text} does not say which of these it is of: {', '.join(kinds) or 'none'}"
+            raise Usage(message, remedy=f"Write it as {kinds[0] if kinds else 'KIND'}=2026-12-24.")
+        shown = parse_date_or_utc(day)
+        if isinstance(shown, datetime):
+            message = f"--shown-until {text} is a time, and units show days"
+            raise Usage(message, remedy=f"Write it as {kind}=2026-12-24.")
+        found[kind] = shown
+    return found
+
+
+def _compare(desk: Desk, load: Load, shown: date | None) -> None:
+    """Warn where a unit shows another end than the records: by more than a day, as the last day may count or not."""
+    lapses_at = load.validity.lapses_at
+    if shown is None or (lapses_at is not None and abs((lapses_at.date() - shown).days) <= 1):
+        return
+    ours = f"lapses {lapses_at:%Y-%m-%d}" if lapses_at else "does not lapse"
+    desk.out.note(
+        f"Unit {load.aircraft}/{load.unit} shows {shown} for {load.bundle}, and by the records it {ours}. Find out "
+        "which is right before you fly with it."
+    )
 
 
 def _title(verb: str, wish: Wish) -> str:

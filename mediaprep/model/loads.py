@@ -79,7 +79,10 @@ class LoadEvent:
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """One receipt carried to one unit. `events` is its history, oldest first, never empty."""
+    """One receipt carried to one unit. `events` is its history, oldest first, never empty.
+
+    `receipt` is None for a load from before these records, entered from a list: nothing was proven here.
+    """
 
     number: int
     aircraft: str
@@ -89,7 +92,7 @@ class Load:
     bundle: str
     kind: str
     validity: Validity
-    receipt: str
+    receipt: str | None
     simulated: bool
     events: tuple[LoadEvent, ...]
 
@@ -97,6 +100,17 @@ class Load:
     def state(self) -> LoadState:
         """The latest state."""
         return self.events[-1].state
+
+
+@dataclass(frozen=True, slots=True)
+class LogHead:
+    """How many entries a logbook has, and the digest of the last: what to note elsewhere, on paper or in a backup.
+
+    For an empty logbook the digest is `logchain.GENESIS`.
+    """
+
+    entries: int
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True)

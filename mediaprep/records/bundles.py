@@ -29,7 +29,7 @@ class BundleRecords(Subject):
         _require_text(bundle, manifest)
         try:
             with self._database.writing() as connection:
-                _write(connection, bundle, manifest)
+                insert_bundle(connection, bundle, manifest)
         except IntegrityError as error:
             if not violates_unique(error):
                 raise
@@ -147,7 +147,8 @@ def _require_text(bundle: Bundle, manifest: Manifest) -> None:
             raise BundleUnsafe(message) from error
 
 
-def _write(connection: Connection, bundle: Bundle, manifest: Manifest) -> None:
+def insert_bundle(connection: Connection, bundle: Bundle, manifest: Manifest) -> int:
+    """Write a new bundle, whose names were checked, and return its key. Raise NotFound for its kind or a unit."""
     if bundle.kind.name not in read_kinds(connection):
         message = f"There is no data kind {bundle.kind.name}, which bundle {bundle.name} is said to be of"
         raise NotFound(message, remedy="Use one of the data kinds there are, or add it first.")
@@ -191,6 +192,7 @@ def _write(connection: Connection, bundle: Bundle, manifest: Manifest) -> None:
         for place, check in enumerate(bundle.checks)
     ]
     insert_rows(connection, t.bundle_checks, checks)
+    return int(key)
 
 
 def _no_bundle(name: str) -> NotFound:

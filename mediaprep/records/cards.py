@@ -14,10 +14,14 @@ from mediaprep.errors import NotFound, RecordExists
 from mediaprep.model import Card, ProvenBundle, RecordedFile
 from mediaprep.records import tables as t
 from mediaprep.records.bundles import bundle_ids
-from mediaprep.records.database import Subject, upsert, violates_unique
+from mediaprep.records.database import Subject, retried, upsert, violates_unique
+from mediaprep.records.logbook import LogKind, append
 from mediaprep.records.panel import checked_name
 
 _NUMBERED = re.compile(r"C-(\d+)")
+
+UNSEEN = "unseen:"
+"""How the identity of a card begins that was entered from a list and was in no reader yet."""
 
 
 class CardRecords(Subject):
@@ -35,6 +39,8 @@ class CardRecords(Subject):
     ) -> Card:
         """Take a new card into the records, under the next free name where none is given.
 
+        The name of a card that was entered from a list, and was in no reader yet, is free for the card it stands for.
+
         Raise Usage for a name that cannot be used, RecordExists where the name is taken, even by a retired card, or a
         card in service has this identity.
         """
@@ -50,7 +56,10 @@ class CardRecords(Subject):
                     "capacity_bytes": capacity_bytes,
                     "first_seen_at": at,
                 }
-                connection.execute(insert(t.cards).values(row))
+                listed = (t.cards.c.name == card.name) & t.cards.c.identity.startswith(UNSEEN)
+                listed &= t.cards.c.retired_at.is_(None)
+                if not connection.execute(update(t.cards).where(listed).values(row)).rowcount:
+                    connection.execute(insert(t.cards).values(row))
         except IntegrityError as error:
             if not violates_unique(error):
                 raise
@@ -76,12 +85,21 @@ class CardRecords(Subject):
             raise RecordExists(message) from error
         return self.card(new_name)
 
-    def retire_card(self, name: str, *, at: datetime) -> Card:
-        """Take a card out of service for good; its name stays taken. The first retirement counts. Raise NotFound."""
+    @retried
+    def retire_card(self, name: str, *, at: datetime, reason: str = "") -> Card:
+        """Take a card out of service for good; its name stays taken. The first retirement counts. Raise NotFound.
+
+        The logbook of each aircraft that it was prepared for or carried to says so.
+        """
         with self._database.writing() as connection:
             key = card_id(connection, name)
             in_service = (t.cards.c.id == key) & t.cards.c.retired_at.is_(None)
-            connection.execute(update(t.cards).where(in_service).values(retired_at=at))
+            if connection.execute(update(t.cards).where(in_service).values(retired_at=at)).rowcount:
+                served = select(t.units.c.aircraft_id).join_from(t.loads, t.units).where(t.loads.c.card_id == key)
+                # In one order everywhere, so that two stations never wait for each other's logbooks.
+                for aircraft in connection.execute(served.distinct().order_by(t.units.c.aircraft_id)).scalars().all():
+                    facts = {"card": name, "reason": reason}
+                    append(connection, aircraft, LogKind.RETIRED, at=at, worker=self._worker, facts=facts)
         return self.card(name)
 
     def cards(self) -> tuple[Card, ...]:

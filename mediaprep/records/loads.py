@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
 
 from sqlalchemy import Connection, insert, select, update
 
@@ -26,7 +26,7 @@ from mediaprep.quantities import format_utc
 from mediaprep.records import tables as t
 from mediaprep.records.bundles import bundle_ids, read_bundles
 from mediaprep.records.cards import card_id
-from mediaprep.records.database import Worker
+from mediaprep.records.database import Worker, retried
 from mediaprep.records.jobs import jobs_of
 from mediaprep.records.load_rows import LOADS, LoadReading, read_loads, settle_what_matters
 from mediaprep.records.logbook import LogKind, append, lock
@@ -38,12 +38,27 @@ _OPEN = {LoadState.PREPARED, LoadState.INSTALLED}
 
 @dataclass(frozen=True)
 class Step:
-    """One step of a load: what it becomes, when, by whom, and what the owner said about it."""
+    """One step of a load: what it becomes, when, by whom, and what the owner said about it.
+
+    `shown_until` holds, by data kind, the date until which the unit said it is good; `aircraft_hours` is the reading
+    of the aircraft's hour meter, in decimal hours, as text.
+    """
 
     state: LoadState
     at: datetime
     worker: Worker
     reason: str = ""
+    shown_until: Mapping[str, date] = field(default_factory=dict)
+    aircraft_hours: str | None = None
+
+    def said(self, kind: str) -> dict[str, object]:
+        """Return what of this goes into the logbook for a load of a kind, beside its reason."""
+        facts: dict[str, object] = {}
+        if kind in self.shown_until:
+            facts["shown_until"] = self.shown_until[kind].isoformat()
+        if self.aircraft_hours is not None:
+            facts["aircraft_hours"] = self.aircraft_hours
+        return facts
 
 
 class LoadRecords(LoadReading):
@@ -52,7 +67,7 @@ class LoadRecords(LoadReading):
     def load(self, number: int) -> Load:
         """Return one load. Raise NotFound."""
         with self._database.reading() as connection:
-            return _load(connection, number)
+            return read_load(connection, number)
 
     def loads(self, aircraft: str, unit: str | None = None) -> tuple[Load, ...]:
         """Return the loads of an aircraft or of one unit, oldest first, with their whole history. Raise NotFound."""
@@ -63,6 +78,7 @@ class LoadRecords(LoadReading):
                 of_unit = t.loads.c.unit_id == unit_id(connection, aircraft, unit)
             return read_loads(connection, LOADS.where(of_unit))
 
+    @retried
     def install(self, card: str, unit: Unit, slot: str | None, *, at: datetime, reason: str = "") -> tuple[Load, ...]:
         """Say that a card was put into a unit: one load for each bundle on it that the unit takes, by bundle name.
 
@@ -86,15 +102,29 @@ class LoadRecords(LoadReading):
                 if _takes(unit, bundle)
             )
 
-    def accept(self, loads: Sequence[Load], *, at: datetime, reason: str = "") -> tuple[Load, ...]:
+    @retried
+    def accept(
+        self,
+        loads: Sequence[Load],
+        *,
+        at: datetime,
+        reason: str = "",
+        shown_until: Mapping[str, date] | None = None,
+        aircraft_hours: str | None = None,
+    ) -> tuple[Load, ...]:
         """Say that the unit accepted loads that were put in. Raise NotFound, or LoadStateInvalid unless installed.
+
+        `shown_until` is, by data kind, the date until which the unit itself said it is good; `aircraft_hours` the
+        reading of its hour meter in decimal hours. Both go into the logbook.
 
         Older loads of the same kind that were still on their way into the unit are superseded. Older ones that it
         accepted stay as they are: which of them is in force is a matter of dates.
         """
+        step = Step(LoadState.ACCEPTED, at, self._worker, reason, shown_until or {}, aircraft_hours)
         with self._database.writing() as connection:
-            return tuple(_accept(connection, load.number, at, self._worker, reason) for load in loads)
+            return tuple(_accept(connection, load.number, step) for load in loads)
 
+    @retried
     def reject(self, loads: Sequence[Load], *, at: datetime, reason: str) -> tuple[Load, ...]:
         """Say that the unit refused loads that were put in, and what it showed.
 
@@ -208,11 +238,11 @@ def _install(
     return _move(connection, latest.number, step)
 
 
-def _accept(connection: Connection, number: int, at: datetime, worker: Worker, reason: str) -> Load:
-    accepted = _move(connection, number, Step(LoadState.ACCEPTED, at, worker, reason))
+def _accept(connection: Connection, number: int, accepting: Step) -> Load:
+    accepted = _move(connection, number, accepting)
     key = unit_id(connection, accepted.aircraft, accepted.unit)
     older = LOADS.where(t.loads.c.unit_id == key, t.loads.c.number < number, t.bundles.c.kind == accepted.kind)
-    step = Step(LoadState.SUPERSEDED, at, worker, f"load {number} was accepted")
+    step = Step(LoadState.SUPERSEDED, accepting.at, accepting.worker, f"load {number} was accepted")
     for load in read_loads(connection, older):
         if load.state in _OPEN:
             _move(connection, load.number, step)
@@ -223,12 +253,12 @@ def _move(connection: Connection, number: int, step: Step) -> Load:
     """Take a load one step on, with an event and a line in the logbook. Raise NotFound or LoadStateInvalid."""
     owner = _aircraft_of(connection, number)
     lock(connection, owner)
-    load = _load(connection, number)
+    load = read_load(connection, number)
     if load.state not in _BEFORE[step.state]:
         where = f"Load {number} of unit {load.aircraft}/{load.unit}"
         message = f"{where} is {load.state.value}: it cannot become {step.state.value}"
         raise LoadStateInvalid(message)
-    _add_event(connection, number, len(load.events), LoadEvent(step.state, step.at, step.reason))
+    add_event(connection, number, len(load.events), LoadEvent(step.state, step.at, step.reason))
     facts = {
         "unit": load.unit,
         "slot": load.slot,
@@ -237,10 +267,11 @@ def _move(connection: Connection, number: int, step: Step) -> Load:
         "receipt": load.receipt,
         "reason": step.reason,
         "simulated": load.simulated,
-        **_set_facts(load.bundle, load.kind, load.validity),
+        **step.said(load.kind),
+        **set_facts(load.bundle, load.kind, load.validity),
     }
     append(connection, owner, LogKind(step.state.value), at=step.at, worker=step.worker, facts=facts)
-    return _load(connection, number)
+    return read_load(connection, number)
 
 
 _BEFORE = {
@@ -262,7 +293,8 @@ def _aircraft_of(connection: Connection, number: int) -> int:
     return int(key)
 
 
-def _load(connection: Connection, number: int) -> Load:
+def read_load(connection: Connection, number: int) -> Load:
+    """Return one load. Raise NotFound."""
     found = read_loads(connection, LOADS.where(t.loads.c.number == number))
     if not found:
         raise _no_load(number)
@@ -283,11 +315,12 @@ def _new_load(connection: Connection, unit: Unit, bundle: Bundle, receipt: Recei
         "simulated": receipt.simulated,
     }
     number = connection.execute(insert(t.loads).values(row).returning(t.loads.c.number)).scalar_one()
-    _add_event(connection, number, 0, LoadEvent(LoadState.PREPARED, at))
-    return _load(connection, number)
+    add_event(connection, number, 0, LoadEvent(LoadState.PREPARED, at))
+    return read_load(connection, number)
 
 
-def _add_event(connection: Connection, number: int, position: int, event: LoadEvent) -> None:
+def add_event(connection: Connection, number: int, position: int, event: LoadEvent) -> None:
+    """Add one step to a load's history, at a position counted from 0."""
     row = {
         "load": number,
         "position": position,
@@ -308,10 +341,11 @@ def _proven_bundles(connection: Connection, receipt: Receipt) -> tuple[Bundle, .
 
 
 def _bundle_facts(bundle: Bundle) -> dict[str, object]:
-    return _set_facts(bundle.name, bundle.kind.name, bundle.validity) | {"manifest_sha256": bundle.manifest_sha256}
+    return set_facts(bundle.name, bundle.kind.name, bundle.validity) | {"manifest_sha256": bundle.manifest_sha256}
 
 
-def _set_facts(bundle: str, kind: str, validity: Validity) -> dict[str, object]:
+def set_facts(bundle: str, kind: str, validity: Validity) -> dict[str, object]:
+    """Return what a logbook says of one bundle."""
     return {
         "bundle": bundle,
         "data_kind": kind,

@@ -41,7 +41,7 @@ class PanelRecords(Subject):
         checked_name("aircraft", aircraft.name)
         try:
             with self._database.writing() as connection:
-                connection.execute(insert(t.aircraft).values(name=aircraft.name, title=aircraft.title))
+                insert_aircraft(connection, aircraft)
         except IntegrityError as error:
             raise _exists(error, f"There is an aircraft {aircraft.name} already") from error
         return aircraft
@@ -61,12 +61,12 @@ class PanelRecords(Subject):
     def rules(self) -> tuple[MediaRule, ...]:
         """Return all media rules by name."""
         with self._database.reading() as connection:
-            return tuple(_rules(connection).values())
+            return tuple(read_rules(connection).values())
 
     def rule(self, name: str) -> MediaRule:
         """Return one media rule. Raise NotFound."""
         with self._database.reading() as connection:
-            return _found(_rules(connection), name, "media rule")
+            return _found(read_rules(connection), name, "media rule")
 
     def save_kind(self, kind: DataKind) -> None:
         """Keep a data kind under its name, in place of an earlier one. Bundles taken in keep the dates they have."""
@@ -87,10 +87,7 @@ class PanelRecords(Subject):
         checked_name("unit", unit.name)
         try:
             with self._database.writing() as connection:
-                row = {"aircraft_id": aircraft_id(connection, unit.aircraft), "name": unit.name}
-                row |= _unit_columns(connection, unit)
-                key = connection.execute(insert(t.units).values(row).returning(t.units.c.id)).scalar_one()
-                _write_parts(connection, key, unit)
+                insert_unit(connection, unit)
                 return read_unit(connection, unit.aircraft, unit.name)
         except IntegrityError as error:
             raise _exists(error, f"Aircraft {unit.aircraft} has a unit {unit.name} already") from error
@@ -117,7 +114,7 @@ class PanelRecords(Subject):
     def all_units(self) -> tuple[Unit, ...]:
         """Return the units of all aircraft, by aircraft and in the order of each panel."""
         with self._database.reading() as connection:
-            return _units(connection, _UNITS)
+            return read_units(connection)
 
     def unit(self, aircraft: str, name: str) -> Unit:
         """Return one unit. Raise NotFound."""
@@ -174,10 +171,29 @@ def unit_id(connection: Connection, aircraft: str, name: str) -> int:
     return int(key)
 
 
+def insert_aircraft(connection: Connection, aircraft: Aircraft) -> int:
+    """Write a new aircraft, whose name was checked, and return its key."""
+    row = insert(t.aircraft).values(name=aircraft.name, title=aircraft.title).returning(t.aircraft.c.id)
+    return int(connection.execute(row).scalar_one())
+
+
+def insert_unit(connection: Connection, unit: Unit) -> None:
+    """Write a new unit, whose name was checked. Raise NotFound for its aircraft, its rule or a data kind."""
+    row = {"aircraft_id": aircraft_id(connection, unit.aircraft), "name": unit.name}
+    row |= _unit_columns(connection, unit)
+    key = connection.execute(insert(t.units).values(row).returning(t.units.c.id)).scalar_one()
+    _write_parts(connection, key, unit)
+
+
 def read_unit(connection: Connection, aircraft: str, name: str) -> Unit:
     """Return one unit. Raise NotFound."""
     key = unit_id(connection, aircraft, name)
     return _units(connection, _UNITS.where(t.units.c.id == key))[0]
+
+
+def read_units(connection: Connection) -> tuple[Unit, ...]:
+    """Return all units, by aircraft and in the order of each panel."""
+    return _units(connection, _UNITS)
 
 
 def read_kinds(connection: Connection) -> dict[str, DataKind]:
@@ -233,7 +249,8 @@ def write_rules(connection: Connection, rules: Sequence[MediaRule]) -> None:
 # --- rows into values and back ---------------------------------------------------------------------------------------
 
 
-def _rules(connection: Connection) -> dict[str, MediaRule]:
+def read_rules(connection: Connection) -> dict[str, MediaRule]:
+    """Return all media rules by name."""
     rows = connection.execute(select(t.media_rules).order_by(t.media_rules.c.name))
     return {
         row.name: MediaRule(
@@ -256,7 +273,7 @@ def _units(connection: Connection, wanted: Select[Any]) -> tuple[Unit, ...]:
     """Return the units that a query finds, in a number of statements that does not grow with them."""
     rows = connection.execute(wanted).all()
     keys = wanted.with_only_columns(t.units.c.id).order_by(None)
-    rules = _rules(connection)
+    rules = read_rules(connection)
     slots: defaultdict[int, list[str]] = defaultdict(list)
     kinds: defaultdict[int, list[str]] = defaultdict(list)
     for table, column, parts in ((t.slots, t.slots.c.name, slots), (t.unit_kinds, t.unit_kinds.c.kind, kinds)):
@@ -279,7 +296,7 @@ def _units(connection: Connection, wanted: Select[Any]) -> tuple[Unit, ...]:
 
 
 def _unit_columns(connection: Connection, unit: Unit) -> dict[str, Any]:
-    _found(_rules(connection), unit.rule.name, "media rule")
+    _found(read_rules(connection), unit.rule.name, "media rule")
     return {"title": unit.title, "rule": unit.rule.name, "software": unit.software, "position": unit.position}
 
 

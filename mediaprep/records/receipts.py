@@ -55,6 +55,12 @@ def start_counting(connection: Connection) -> None:
     connection.execute(insert(t.counters).values(name=_COUNTER, value=0))
 
 
+def raise_receipt_counter(connection: Connection, at_least: int) -> None:
+    """Go on counting after a number that was given out elsewhere."""
+    behind = (t.counters.c.name == _COUNTER) & (t.counters.c.value < at_least)
+    connection.execute(update(t.counters).where(behind).values(value=at_least))
+
+
 def insert_receipt(connection: Connection, card: int, receipt: Receipt) -> None:
     """Write a receipt, once and for all."""
     row = {

@@ -7,12 +7,18 @@ from mediaprep.model import Fitness, Load, Receipt, Unit
 from mediaprep.records.bundles import BundleRecords
 from mediaprep.records.calendar import CalendarRecords
 from mediaprep.records.cards import CardRecords, card_id, forget_replaced
+from mediaprep.records.database import retried
 from mediaprep.records.jobs import JobRecords, end_with_receipt, jobs_of, running_job
 from mediaprep.records.library import LibraryRecords
+from mediaprep.records.lists import ListRecords
 from mediaprep.records.loads import LoadRecords, prepare_loads
 from mediaprep.records.logbook import LogbookRecords
 from mediaprep.records.panel import PanelRecords
 from mediaprep.records.receipts import ReceiptRecords, insert_receipt, receipts_of
+from mediaprep.records.reminder_messages import ReminderMessageRecords
+from mediaprep.records.reminder_targets import ReminderTargetRecords
+from mediaprep.records.reminders import ReminderRecords
+from mediaprep.records.transfer import TransferRecords
 
 
 class Store(
@@ -25,6 +31,11 @@ class Store(
     LoadRecords,
     LogbookRecords,
     CalendarRecords,
+    ListRecords,
+    TransferRecords,
+    ReminderRecords,
+    ReminderTargetRecords,
+    ReminderMessageRecords,
 ):
     """The records of one or more stations. Each method is one transaction, whole or not at all.
 
@@ -32,6 +43,7 @@ class Store(
     names, any of them may raise RecordsUnusable.
     """
 
+    @retried
     def end_job_proven(self, job: int, receipt: Receipt, unit: Unit | None) -> tuple[Load, ...]:
         """Close a job with its receipt; for a unit, with a prepared load of each bundle it takes, in the logbook.
 
@@ -42,7 +54,9 @@ class Store(
             insert_receipt(connection, card, receipt)
             end_with_receipt(connection, job, receipt)
             forget_replaced(connection, card, receipt.bundles)
-            return prepare_loads(connection, kind, receipt, unit, self._worker) if unit is not None else ()
+            loads = prepare_loads(connection, kind, receipt, unit, self._worker) if unit is not None else ()
+        self._pulse.let_go(job)
+        return loads
 
     def fitness(self, card: str) -> Fitness:
         """Return whether a card may be carried to a unit. Raise NotFound."""
@@ -51,5 +65,6 @@ class Store(
             return fitness_of(jobs_of(connection, key), receipts_of(connection, key))
 
     def close(self) -> None:
-        """Let go of the database."""
+        """Let go of the database; from now on nothing says any more that this station is there."""
+        self._pulse.stop()
         self._database.engine.dispose()

@@ -26,6 +26,7 @@ from sqlalchemy import (
     Time,
     TypeDecorator,
     UniqueConstraint,
+    literal,
     text,
 )
 
@@ -246,6 +247,8 @@ jobs = Table(
     Column("bundle_id", ForeignKey("bundles.id")),
     Column("unit_id", ForeignKey("units.id")),
     Column("station", Text, nullable=False),
+    # What tells the computer at work from others of its name: see `processes.this_computer`.
+    Column("computer", Text, nullable=False),
     Column("operator", Text, nullable=False),
     # The process at work: its number on the station, and when it started, in seconds since 1970, as the number alone
     # comes round again.
@@ -269,6 +272,22 @@ Index(
     postgresql_where=text("state = 'running'"),
 )
 
+# A literal, not a parameter: only so does SQLite see that the index above holds all such jobs.
+JOB_IS_RUNNING = jobs.c.state == literal("running", literal_execute=True)
+
+# Who was ever at work here. The times are by the database's own clock.
+stations = Table(
+    "stations",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("computer", Text, primary_key=True),
+    Column("tool_version", Text, nullable=False),
+    Column("first_seen_at", UtcText, nullable=False),
+    Column("last_seen_at", UtcText, nullable=False),
+    Column("clock_ahead_seconds", Float, nullable=False),
+    Column("clock_within_seconds", Float, nullable=False),
+)
+
 job_findings = Table(
     "job_findings",
     metadata,
@@ -290,7 +309,8 @@ loads = Table(
     Column("unit_id", ForeignKey("units.id"), nullable=False),
     Column("card_id", ForeignKey("cards.id"), nullable=False),
     Column("bundle_id", ForeignKey("bundles.id"), nullable=False),
-    Column("receipt", ForeignKey("receipts.number"), nullable=False),
+    # None for a load from before these records, entered from a list: nothing was proven here.
+    Column("receipt", ForeignKey("receipts.number")),
     Column("slot", Text),
     Column("simulated", Boolean, nullable=False),
     # From then on no status depends on it; NULL while one may. It follows from the events: see `status.matter_until`.

@@ -12,7 +12,7 @@ from mediaprep import __version__
 from mediaprep.clock import FixedClock
 from mediaprep.errors import LogbookBroken, NotFound
 from mediaprep.logchain import GENESIS, entry_digest
-from mediaprep.model import Aircraft, Fitness, JobState
+from mediaprep.model import Aircraft, Fitness, JobState, LogHead
 from mediaprep.records import Store, open_records
 from tests.records.builders import (
     NOON,
@@ -73,7 +73,7 @@ def test_a_logbook_is_a_chain_from_its_first_entry(store: Store) -> None:
     )
     assert (second.sequence, second.at, second.previous_sha256) == (2, LATER, first.sha256)
     assert second.sha256 == entry_digest(first.sha256, 2, second.body)
-    assert store.verify_log("D-TEST", second.sha256) == (first, second)
+    assert store.verify_log("D-TEST", second.sha256) == store.log_head("D-TEST") == LogHead(2, second.sha256)
 
 
 def test_a_logbook_is_read_in_parts(store: Store) -> None:
@@ -91,9 +91,9 @@ def test_each_aircraft_has_a_logbook_of_its_own(store: Store) -> None:
     other = store.add_unit(unit(aircraft="OE-TST"))
     for number, each in enumerate((nav, other, nav)):
         written(store, card(store, None, f"sd:{number}"), what, each)
-    assert [entry.sequence for entry in store.verify_log("D-TEST")] == [1, 2]
-    assert [entry.sequence for entry in store.verify_log("OE-TST")] == [1]
-    for asked in (store.log, store.verify_log):
+    assert [store.verify_log(name).entries for name in ("D-TEST", "OE-TST")] == [2, 1]
+    assert [len(store.log(name)) for name in ("D-TEST", "OE-TST")] == [2, 1]
+    for asked in (store.log, store.log_head, store.verify_log):
         with pytest.raises(NotFound, match="D-NONE"):
             asked("D-NONE")
 
@@ -124,6 +124,9 @@ def behind_our_back(store: Store, *edits: str) -> None:
             ],
             "entry 2",
         ),
+        (["UPDATE logbook SET at = 'not a time' WHERE sequence = 2"], "entry 2"),
+        (["INSERT INTO logbook SELECT aircraft_id, 0, at, body, sha256, sha256 FROM logbook WHERE sequence = 3"],
+         "entry 0"),
         (["INSERT INTO logbook SELECT aircraft_id, 4, at, body, sha256, sha256 FROM logbook WHERE sequence = 3"],
          "entry 4"),
     ],
@@ -138,13 +141,32 @@ def test_an_entry_edited_behind_our_back_is_found(store: Store, edits: list[str]
         store.verify_log("D-TEST")
 
 
+@pytest.mark.parametrize("page", [1, 2, 3, 4])
+def test_a_logbook_is_checked_across_the_pages_it_is_read_in(
+    store: Store, monkeypatch: pytest.MonkeyPatch, page: int
+) -> None:
+    (nav,) = panel(store)
+    written(store, card(store), taken_in(store), nav)
+    store.accept(store.install("C-001", nav, None, at=LATER), at=LATER)
+    monkeypatch.setattr("mediaprep.records.logbook._PAGE", page)
+    assert store.verify_log("D-TEST") == LogHead(3, store.log("D-TEST")[-1].sha256)
+    behind_our_back(store, "UPDATE logbook SET previous_sha256 = sha256 WHERE sequence = 3")
+    with pytest.raises(LogbookBroken, match="entry 3"):
+        store.verify_log("D-TEST")
+
+
+def test_an_empty_logbook_has_a_head_too(store: Store) -> None:
+    panel(store)
+    assert store.log_head("D-TEST") == store.verify_log("D-TEST", GENESIS) == LogHead(0, GENESIS)
+
+
 def test_entries_cut_off_the_end_are_missed_only_by_who_noted_the_digest(store: Store) -> None:
     (nav,) = panel(store)
     written(store, card(store), taken_in(store), nav)
     store.install("C-001", nav, None, at=LATER)
     head = store.log("D-TEST")[-1].sha256
     behind_our_back(store, "DELETE FROM logbook WHERE sequence = 2")
-    assert len(store.verify_log("D-TEST")) == 1
+    assert store.verify_log("D-TEST").entries == 1
     with pytest.raises(LogbookBroken):
         store.verify_log("D-TEST", head)
 
@@ -189,7 +211,8 @@ def test_two_programs_that_write_into_one_logbook_lose_and_fork_nothing(store: S
     for program in programs:
         program.communicate(timeout=120)
         assert program.returncode == 0
-    entries = store.verify_log("D-TEST")
+    assert store.verify_log("D-TEST").entries == 100
+    entries = store.log("D-TEST")
     assert [entry.sequence for entry in entries] == list(range(1, 101))
     by_station = [json.loads(entry.body)["station"] for entry in entries]
     assert by_station.count("NAV-1") == by_station.count("NAV-2") == 50
@@ -218,7 +241,7 @@ written(store, store.card("C-001"), store.bundle("nav-2607"), store.find_unit("N
         "mediaprep.records.store.prepare_loads",
         "mediaprep.records.loads.append",
         "mediaprep.records.loads._new_load",
-        "mediaprep.records.loads._add_event",
+        "mediaprep.records.loads.add_event",
     ],
 )
 def test_a_program_that_dies_within_a_step_leaves_nothing_of_it(

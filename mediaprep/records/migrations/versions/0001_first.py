@@ -197,6 +197,7 @@ def upgrade() -> None:
         sa.Column("bundle_id", sa.Integer(), nullable=True),
         sa.Column("unit_id", sa.Integer(), nullable=True),
         sa.Column("station", sa.Text(), nullable=False),
+        sa.Column("computer", sa.Text(), nullable=False),
         sa.Column("operator", sa.Text(), nullable=False),
         sa.Column("process_id", sa.Integer(), nullable=False),
         sa.Column("process_started", sa.Float(), nullable=False),
@@ -229,7 +230,7 @@ def upgrade() -> None:
         sa.Column("unit_id", sa.Integer(), nullable=False),
         sa.Column("card_id", sa.Integer(), nullable=False),
         sa.Column("bundle_id", sa.Integer(), nullable=False),
-        sa.Column("receipt", sa.Text(), nullable=False),
+        sa.Column("receipt", sa.Text(), nullable=True),
         sa.Column("slot", sa.Text(), nullable=True),
         sa.Column("simulated", sa.Boolean(), nullable=False),
         sa.Column("matters_until", sa.String(27), nullable=True),
@@ -259,6 +260,17 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("unit_id", "kind", name="pk_unit_kinds"),
     )
     op.create_table(
+        "stations",
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("computer", sa.Text(), nullable=False),
+        sa.Column("tool_version", sa.Text(), nullable=False),
+        sa.Column("first_seen_at", sa.String(27), nullable=False),
+        sa.Column("last_seen_at", sa.String(27), nullable=False),
+        sa.Column("clock_ahead_seconds", sa.Float(), nullable=False),
+        sa.Column("clock_within_seconds", sa.Float(), nullable=False),
+        sa.PrimaryKeyConstraint("name", "computer", name="pk_stations"),
+    )
+    op.create_table(
         "job_findings",
         sa.Column("job", sa.Integer(), nullable=False),
         sa.Column("position", sa.Integer(), autoincrement=False, nullable=False),
@@ -279,4 +291,114 @@ def upgrade() -> None:
         sa.Column("reason", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["load"], ["loads.number"], name="fk_load_events_load"),
         sa.PrimaryKeyConstraint("load", "position", name="pk_load_events"),
+    )
+    _make_reminders()
+
+
+def _make_reminders() -> None:
+    op.create_table(
+        "reminder_targets",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("address", sa.Text(), nullable=False),
+        sa.Column("keyring_name", sa.Text(), nullable=True),
+        sa.Column("zone", sa.Text(), nullable=False),
+        sa.Column("quiet_start", sa.Time(), nullable=True),
+        sa.Column("quiet_end", sa.Time(), nullable=True),
+        sa.Column("allow_local", sa.Boolean(), nullable=False),
+        sa.Column("added_at", sa.String(27), nullable=False),
+        sa.Column("removed_at", sa.String(27), nullable=True),
+        sa.PrimaryKeyConstraint("id", name="pk_reminder_targets"),
+    )
+    op.create_index(
+        "uq_reminder_targets_name_in_use",
+        "reminder_targets",
+        ["name"],
+        unique=True,
+        sqlite_where=sa.text("removed_at IS NULL"),
+        postgresql_where=sa.text("removed_at IS NULL"),
+    )
+    op.create_table(
+        "reminder_messages",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("target_id", sa.Integer(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("attempts", sa.Integer(), nullable=False),
+        sa.Column("station", sa.Text(), nullable=False),
+        sa.Column("made_at", sa.String(27), nullable=False),
+        sa.Column("lease_until", sa.String(27), nullable=True),
+        sa.Column("next_attempt_at", sa.String(27), nullable=True),
+        sa.Column("ended_at", sa.String(27), nullable=True),
+        sa.ForeignKeyConstraint(["target_id"], ["reminder_targets.id"], name="fk_reminder_messages_target_id"),
+        sa.PrimaryKeyConstraint("number", name="pk_reminder_messages"),
+    )
+    op.create_index("ix_reminder_messages_target_id", "reminder_messages", ["target_id"], unique=False)
+    op.create_index(
+        "uq_reminder_messages_target_open",
+        "reminder_messages",
+        ["target_id"],
+        unique=True,
+        sqlite_where=sa.text("ended_at IS NULL"),
+        postgresql_where=sa.text("ended_at IS NULL"),
+    )
+    op.create_table(
+        "reminder_secrets",
+        sa.Column("target_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("url", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["target_id"], ["reminder_targets.id"], name="fk_reminder_secrets_target_id"),
+        sa.PrimaryKeyConstraint("target_id", name="pk_reminder_secrets"),
+    )
+    op.create_table(
+        "reminder_answers",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("unit_id", sa.Integer(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("lapses_at", sa.String(27), nullable=False),
+        sa.Column("answer", sa.Text(), nullable=False),
+        sa.Column("at", sa.String(27), nullable=False),
+        sa.Column("until", sa.String(27), nullable=True),
+        sa.Column("station", sa.Text(), nullable=False),
+        sa.Column("operator", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_reminder_answers_unit_id"),
+        sa.PrimaryKeyConstraint("number", name="pk_reminder_answers"),
+    )
+    op.create_index("ix_reminder_answers_lapses_at", "reminder_answers", ["lapses_at"], unique=False)
+    op.create_table(
+        "reminder_attempts",
+        sa.Column("message", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("position", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("at", sa.String(27), nullable=False),
+        sa.Column("station", sa.Text(), nullable=False),
+        sa.Column("delivered", sa.Boolean(), nullable=False),
+        sa.Column("detail", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["message"], ["reminder_messages.number"], name="fk_reminder_attempts_message"),
+        sa.PrimaryKeyConstraint("message", "position", name="pk_reminder_attempts"),
+    )
+    op.create_table(
+        "reminder_claims",
+        sa.Column("target_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("lapses_at", sa.String(27), nullable=False),
+        sa.Column("unit_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("step", sa.Text(), nullable=False),
+        sa.Column("message", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(["message"], ["reminder_messages.number"], name="fk_reminder_claims_message"),
+        sa.ForeignKeyConstraint(["target_id"], ["reminder_targets.id"], name="fk_reminder_claims_target_id"),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_reminder_claims_unit_id"),
+        sa.PrimaryKeyConstraint("target_id", "lapses_at", "unit_id", "kind", "step", name="pk_reminder_claims"),
+    )
+    op.create_index("ix_reminder_claims_message", "reminder_claims", ["message"], unique=False)
+    op.create_table(
+        "reminder_rules",
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("aircraft_id", sa.Integer(), nullable=True),
+        sa.Column("unit_id", sa.Integer(), nullable=True),
+        sa.Column("kind", sa.Text(), nullable=True),
+        sa.Column("days_before", sa.JSON(), nullable=False),
+        sa.Column("on_the_day", sa.Boolean(), nullable=False),
+        sa.Column("repeat_days", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(["aircraft_id"], ["aircraft.id"], name="fk_reminder_rules_aircraft_id"),
+        sa.ForeignKeyConstraint(["kind"], ["data_kinds.name"], name="fk_reminder_rules_kind"),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name="fk_reminder_rules_unit_id"),
+        sa.PrimaryKeyConstraint("name", name="pk_reminder_rules"),
     )
