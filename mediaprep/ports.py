@@ -17,6 +17,7 @@ from mediaprep.model import (
     CardEntry,
     CardFacts,
     DataEvidence,
+    Delivery,
     Finding,
     HostFacts,
     Job,
@@ -24,6 +25,7 @@ from mediaprep.model import (
     JobState,
     Load,
     Manifest,
+    Message,
     Receipt,
     RecordedFile,
     StructureEvidence,
@@ -239,3 +241,19 @@ class Records(Protocol):
 
     def written_insertion(self, card: str) -> str | None:
         """Return the insertion in which the card was last written, None if never or not known."""
+
+
+class Sender(Protocol):
+    """The way out for messages: mail, push, webhooks, the desktop. An address is a secret: no error or answer shows it.
+
+    Neither call follows a redirection: a target must not be able to point elsewhere.
+    """
+
+    def shown(self, url: str) -> str:
+        """Return what of an address may be shown. Raise Usage where it is none that can be used."""
+
+    def hosts(self, url: str) -> tuple[str, ...]:
+        """Return the hosts that a message to an address goes to, as far as the address names them. Raise as `shown`."""
+
+    def send(self, url: str, message: Message) -> Delivery:
+        """Make one attempt, bounded in time, at handing a message over. Never raises for what the target does."""

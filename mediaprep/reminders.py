@@ -73,6 +73,8 @@ def due_reminders(
     for key in sent:
         sent_steps[key.aircraft, key.unit, key.kind, key.lapses_at].add(key.step)
     answered = {(one.aircraft, one.unit, one.kind, one.lapses_at): one for one in answers}
+    # A whole fleet shares few lapses, as most data follow one grid of dates.
+    shared: dict[tuple[str, datetime], _Steps] = {}
     found = []
     for panel in panels:
         for status in panel.kinds:
@@ -82,8 +84,10 @@ def due_reminders(
             if rule is None:
                 continue
             subject = (panel.aircraft, status.unit, status.kind, status.lapses_at)
-            steps = _Steps(rule, status.lapses_at, timing, now)
-            reminder = _reminder(subject, status, steps, sent_steps[subject], answered.get(subject))
+            steps = shared.get((rule.name, status.lapses_at))
+            if steps is None:
+                steps = shared[rule.name, status.lapses_at] = _Steps(rule, status.lapses_at, timing, now)
+            reminder = _reminder(subject, status, steps, sent_steps.get(subject, ()), answered.get(subject))
             if reminder is not None:
                 found.append(reminder)
     return sorted(found, key=lambda one: (one.key.lapses_at, one.key.aircraft, one.key.unit, one.key.kind))
@@ -122,9 +126,10 @@ class _Steps:
     """The steps of a rule around one lapse, as one target counts its days, at one instant."""
 
     def __init__(self, rule: ReminderRule, lapses_at: datetime, timing: Timing, now: datetime) -> None:
-        self._rule, self.timing, self.now = rule, timing, now
+        self.timing, self.now = timing, now
         self._day = lapses_at.astimezone(timing.zone).date()
         self.days_left = (self._day - now.astimezone(timing.zone).date()).days
+        self.due = self._due(rule)
 
     def begins(self, offset: int) -> datetime:
         """Return the first instant of the day that lies so many days from that of the lapse.
@@ -134,14 +139,14 @@ class _Steps:
         midnight = datetime.combine(self._day + timedelta(days=offset), time(0, 0), self.timing.zone)
         return midnight.astimezone(UTC)
 
-    def due(self) -> list[_Step]:
+    def _due(self, rule: ReminderRule) -> list[_Step]:
         """Return the rule's steps that are due by now, in no order; of those that repeat, the latest two at least."""
-        offsets = {-days for days in self._rule.days_before}
-        if self._rule.on_the_day:
+        offsets = {-days for days in rule.days_before}
+        if rule.on_the_day:
             offsets.add(0)
-        if self._rule.repeat_days is not None:
-            latest = -self.days_left // self._rule.repeat_days
-            offsets |= {turn * self._rule.repeat_days for turn in range(max(1, latest - 1), latest + 2)}
+        if rule.repeat_days is not None:
+            latest = -self.days_left // rule.repeat_days
+            offsets |= {turn * rule.repeat_days for turn in range(max(1, latest - 1), latest + 2)}
         steps = [_Step(self.begins(offset), f"{offset:+d}") for offset in offsets]
         return [step for step in steps if step.due_at <= self.now]
 
@@ -159,7 +164,7 @@ def _reminder(
     sent: Collection[str],
     answer: ReminderAnswer | None,
 ) -> Reminder | None:
-    candidates = steps.due()
+    candidates = steps.due
     if answer is not None:
         candidates = _after_answer(candidates, answer, steps)
     latest = max(candidates, key=lambda step: step.due_at, default=None)

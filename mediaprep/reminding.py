@@ -32,7 +32,7 @@ from mediaprep.model import (
 from mediaprep.ports import Clock, Sender
 from mediaprep.reminder_text import reminder_message
 from mediaprep.reminders import Timing, due_reminders, is_quiet
-from mediaprep.status import panel_status
+from mediaprep.status import fleet_status
 
 if TYPE_CHECKING:
     from mediaprep.records import Store
@@ -69,11 +69,7 @@ class Situation:
 def situation(records: Store, clock: Clock) -> Situation:
     """Return how everything stands now."""
     now = clock.now()
-    kinds = records.kinds()
-    panels = tuple(
-        panel_status(one.name, records.units(one.name), kinds, records.loads(one.name), now)
-        for one in records.aircraft_list()
-    )
+    panels = tuple(fleet_status(records.all_units(), records.kinds(), records.loads_of_the_fleet(now), now))
     found = Situation(now, panels, records.reminder_rules(), ())
     return Situation(now, panels, found.rules, records.reminder_answers(found.lapses))
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import re
+import warnings
 from collections import deque
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
@@ -117,7 +118,10 @@ def _plugin(url: str) -> NotifyBase:
     from apprise import Apprise
 
     _quieten()
-    plugin = Apprise.instantiate(url, asset=_asset())
+    with warnings.catch_warnings():
+        # The first use loads every kind of target there is, and what they in turn import warns of its own old age.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        plugin = Apprise.instantiate(url, asset=_asset())
     if plugin is None:
         raise _unusable()
     # An address could ask for what the asset forbids, or for retries of which the records would not know.

@@ -79,6 +79,8 @@ _STATUS_BY_CODE: Mapping[str, int] = {
     "not-found": 404,
     "output-failed": 409,
     "service-unavailable": 503,
+    "target-refused": 422,
+    "delivery-failed": 502,
     "interrupted": 409,
 }
 

@@ -14,8 +14,10 @@ from flask import Flask
 
 from mediaprep.config import Settings
 from mediaprep.errors import ServiceUnavailable
+from mediaprep.send import AppriseSender
 from service.app import create_app
 from service.problems import API
+from service.scheduler import Reminding
 from service.security import MOST_BODY_BYTES, TOKEN_FILE
 from service.state import state_of
 
@@ -30,7 +32,7 @@ def serve(settings: Settings, *, port: int, say: Callable[..., None]) -> None:
     A second Ctrl-C does not wait.
     """
     with closing(_listen(port)) as listening, _application(settings) as app:
-        with _server(app, listening) as server, _stop_signals():
+        with _server(app, listening) as server, _reminding(app), _stop_signals():
             _say_how_to_ask(settings, listening.getsockname()[1], say)
             server.run()
         say("Stopping: jobs at work end at their next chunk.")
@@ -56,6 +58,14 @@ def _application(settings: Settings) -> Iterator[Flask]:
         yield app
     finally:
         state_of(app).close()
+
+
+@contextmanager
+def _reminding(app: Flask) -> Iterator[None]:
+    """Send reminders while the block runs; at its end, wait for the message on its way."""
+    state = state_of(app)
+    with closing(Reminding(state.records, AppriseSender(), state.clock)):
+        yield
 
 
 @contextmanager

@@ -1,8 +1,8 @@
-"""What a new database holds: data kinds and media rules as examples, which the owner changes as manuals ask."""
+"""What a new database holds: data kinds, media rules and a reminder rule as examples, for the owner to change."""
 
 from __future__ import annotations
 
-from mediaprep.model import CycleRule, CycleScheme, DataKind, Family, FileSystem, MediaRule
+from mediaprep.model import CycleRule, CycleScheme, DataKind, Family, FileSystem, MediaRule, ReminderRule
 
 _GIGABYTE = 10**9
 _NO_SOURCE = "example, common practice, no source: enter what your unit's manual says"
@@ -42,3 +42,6 @@ MEDIA_RULES = (
     ),
     MediaRule(name="example-any-card", source=_NO_SOURCE),
 )
+
+# Common practice, no source: how early it takes to get a set and fly out to the aircraft is for the owner to say.
+REMINDER_RULES = (ReminderRule("default", days_before=(14, 7, 3, 1)),)

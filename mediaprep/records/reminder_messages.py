@@ -8,11 +8,11 @@ of a message and the writing down of that, nobody can tell whether it arrived: i
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, TypeAlias
 
-from sqlalchemy import Connection, Row, Select, delete, func, insert, select, update
+from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, select, update
 
 from mediaprep.model import (
     Delivery,
@@ -27,7 +27,6 @@ from mediaprep.model import (
 from mediaprep.records import reminder_tables as r
 from mediaprep.records import tables as t
 from mediaprep.records.database import Subject, insert_rows
-from mediaprep.records.panel import unit_id
 from mediaprep.records.reminder_targets import target_row
 from mediaprep.reminders import CLOCK_TRUST, retry_delay
 
@@ -159,35 +158,39 @@ def _let_go(connection: Connection, message: Row[Any], due: Collection[ReminderK
     ended = select(func.count()).where(r.attempts.c.message == message.number)
     if connection.execute(ended).scalar_one() < message.attempts:
         return
-    for key in _keys(connection, r.claims.c.message == message.number):
-        if key not in due:
-            connection.execute(delete(r.claims).where(*_is(connection, message.target_id, key)))
+    held = _keys(connection, r.claims.c.message == message.number)
+    needless = [key for key in held if key not in due]
+    if needless:
+        units = _unit_ids(connection)
+        own = [
+            column == bindparam(f"of_{column.name}") for column in r.claims.primary_key if column.name != "target_id"
+        ]
+        gone = delete(r.claims).where(r.claims.c.target_id == message.target_id, *own)
+        connection.execute(
+            gone, [{f"of_{name}": value for name, value in _row(key, units).items()} for key in needless]
+        )
 
 
-def _claim(connection: Connection, target: int, message: int, keys: Iterable[ReminderKey]) -> None:
-    rows = [
-        {
-            "target_id": target,
-            "lapses_at": key.lapses_at,
-            "unit_id": unit_id(connection, key.aircraft, key.unit),
-            "kind": key.kind,
-            "step": key.step,
-            "message": message,
-        }
-        for key in keys
-    ]
-    insert_rows(connection, r.claims, rows)
+def _claim(connection: Connection, target: int, message: int, keys: Sequence[ReminderKey]) -> None:
+    if keys:
+        units = _unit_ids(connection)
+        rows = [{**_row(key, units), "target_id": target, "message": message} for key in keys]
+        insert_rows(connection, r.claims, rows)
 
 
-def _is(connection: Connection, target: int, key: ReminderKey) -> tuple[Any, ...]:
-    columns = r.claims.c
-    return (
-        columns.target_id == target,
-        columns.lapses_at == key.lapses_at,
-        columns.unit_id == unit_id(connection, key.aircraft, key.unit),
-        columns.kind == key.kind,
-        columns.step == key.step,
-    )
+def _row(key: ReminderKey, units: Mapping[tuple[str, str], int]) -> dict[str, Any]:
+    return {
+        "lapses_at": key.lapses_at,
+        "unit_id": units[key.aircraft, key.unit],
+        "kind": key.kind,
+        "step": key.step,
+    }
+
+
+def _unit_ids(connection: Connection) -> dict[tuple[str, str], int]:
+    """Return the keys of all units by aircraft and name: a first message may be about a whole fleet."""
+    wanted = select(t.aircraft.c.name.label("aircraft"), t.units.c.name, t.units.c.id).join_from(t.units, t.aircraft)
+    return {(row.aircraft, row.name): row.id for row in connection.execute(wanted)}
 
 
 def _keys(connection: Connection, wanted: Any, lapses: Collection[datetime] | None = None) -> dict[ReminderKey, int]:

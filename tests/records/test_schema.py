@@ -37,6 +37,8 @@ def test_the_partial_indexes_are_partial(store: Store, database: str) -> None:
     assert found == {
         "uq_jobs_card_running": "state = 'running'",
         "uq_cards_identity_in_service": "retired_at IS NULL",
+        "uq_reminder_targets_name_in_use": "removed_at IS NULL",
+        "uq_reminder_messages_target_open": "ended_at IS NULL",
     }
 
 
