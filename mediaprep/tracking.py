@@ -5,6 +5,9 @@ The rules are in the pure modules; here the records are read for them, and no mo
 
 from __future__ import annotations
 
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 
 from mediaprep.calendar import events_of, render
@@ -30,7 +33,10 @@ def panel_at(records: Store, aircraft: str, at: datetime) -> PanelStatus:
 
 def fleet_at(records: Store, at: datetime) -> list[PanelStatus]:
     """Return how the panels of all aircraft stand at an instant, in the order of the aircraft's names."""
-    return fleet_status(records.all_units(), records.kinds(), records.loads_of_the_fleet(at), at, soon_days=SOON_DAYS)
+    with _no_search_for_cycles():
+        return fleet_status(
+            records.all_units(), records.kinds(), records.loads_of_the_fleet(at), at, soon_days=SOON_DAYS
+        )
 
 
 def plan_for(records: Store, panel: PanelStatus, *, lead_days: int = LEAD_DAYS, months: int = 12) -> VisitPlan:
@@ -48,3 +54,18 @@ def calendar_at(records: Store, aircraft: str, at: datetime) -> bytes:
     events = events_of(panel, records.kinds(), records.calendar_root(aircraft))
     revisions = records.revise_calendar(aircraft, {event.uid: event.content_sha256 for event in events}, at=at)
     return render(aircraft, events, revisions)
+
+
+@contextmanager
+def _no_search_for_cycles() -> Iterator[None]:
+    """Let Python not look for reference cycles meanwhile.
+
+    There are none among the many small values of a fleet, and looking takes a quarter of the time.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()

@@ -17,6 +17,7 @@ from service.jobs import JobRunner
 from service.security import guard, token_of
 from service.state import CardOpener, State, attach
 from service.views import ROUTES
+from service.views.calendar import add_calendar
 from service.views.front import add_front_page
 
 
@@ -57,6 +58,7 @@ def create_app(
     for routes in ROUTES:
         api.register_blueprint(routes.blueprint)
     add_front_page(app)
+    add_calendar(app)
     return app
 
 

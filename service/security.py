@@ -29,7 +29,9 @@ from mediaprep.errors import ServiceUnavailable
 from service.problems import API
 
 TOKEN_FILE = "service-token"  # noqa: S105 - the name of the file
-# Whatever is not named here needs the token, routes that do not exist included.
+CALENDAR = "/calendar/"
+# Whatever is not named here needs the token, routes that do not exist included. Below CALENDAR the address holds a key
+# of its own.
 OPEN = frozenset({"/", f"{API}/health"})
 # No request carries files, so a large one is a mistake or worse.
 MOST_BODY_BYTES = 2**20
@@ -65,7 +67,7 @@ def guard(app: Flask, token: str) -> None:
     def refuse() -> None:
         _refuse_foreign_host()
         _refuse_other_sites()
-        if request.path not in OPEN:
+        if request.path not in OPEN and not request.path.startswith(CALENDAR):
             _refuse_without_token(token)
         _refuse_odd_body()
 
@@ -136,5 +138,5 @@ def _mark(answer: Response) -> Response:
     headers["Referrer-Policy"] = "no-referrer"
     headers["Cross-Origin-Resource-Policy"] = "same-origin"
     if request.path != "/":
-        headers["Cache-Control"] = "no-store"
+        headers.setdefault("Cache-Control", "no-store")
     return answer

@@ -124,26 +124,25 @@ def _latest_steps(connection: Connection, at: datetime) -> tuple[Load, ...]:
     latest = select(func.max(earlier.c.position)).where(earlier.c.load == t.loads.c.number, earlier.c.at <= at)
     wanted = (
         select(
-            t.loads.c.number, t.aircraft.c.name, t.units.c.name, t.loads.c.slot, t.cards.c.name, t.loads.c.bundle_id,
+            t.loads.c.number, t.loads.c.unit_id, t.loads.c.slot, t.loads.c.card_id, t.loads.c.bundle_id,
             t.loads.c.receipt, t.loads.c.simulated, step.c.state, step.c.at, step.c.reason,
         )
-        .select_from(
-            t.loads.join(step, (step.c.load == t.loads.c.number) & (step.c.position == latest.scalar_subquery()))
-            .join(t.units, t.loads.c.unit_id == t.units.c.id)
-            .join(t.aircraft)
-            .join(t.cards, t.loads.c.card_id == t.cards.c.id)
-        )
+        .join_from(t.loads, step, (step.c.load == t.loads.c.number) & (step.c.position == latest.scalar_subquery()))
         .where(_matters(at))
     )  # fmt: skip
     rows = connection.execute(wanted).all()
-    # After the loads: one that another station takes in meanwhile does no harm, one that is missing would.
+    # After the loads: what another station takes in meanwhile does no harm, what is missing would.
+    owned = select(t.units.c.id, t.aircraft.c.name, t.units.c.name).join_from(t.units, t.aircraft)
+    units = {key: names for key, *names in connection.execute(owned)}
+    cards = {row.id: row.name for row in connection.execute(select(t.cards.c.id, t.cards.c.name))}
     bundles = {
         row.id: (row.name, row.kind, Validity(row.cycle, row.effective_at, row.lapses_at))
         for row in connection.execute(select(t.bundles))
     }
     found = []
-    for number, aircraft, unit, slot, card, bundle, receipt, simulated, state, since, reason in rows:
+    for number, unit_id, slot, card, bundle, receipt, simulated, state, since, reason in rows:
+        aircraft, unit = units[unit_id]
         name, kind, validity = bundles[bundle]
         events = (LoadEvent(_STATES[state], since, reason),)
-        found.append(Load(number, aircraft, unit, slot, card, name, kind, validity, receipt, simulated, events))
+        found.append(Load(number, aircraft, unit, slot, cards[card], name, kind, validity, receipt, simulated, events))
     return tuple(found)
