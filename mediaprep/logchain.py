@@ -15,7 +15,7 @@ import json
 from collections.abc import Iterable
 
 from mediaprep.errors import LogbookBroken, Usage
-from mediaprep.model import LogEntry
+from mediaprep.model import LogEntry, LogHead
 from mediaprep.quantities import parse_utc
 
 GENESIS = "0" * 64
@@ -69,8 +69,8 @@ def entry_digest(previous_sha256: str, sequence: int, body: str) -> str:
     return hashlib.sha256(f"{previous_sha256}\n{sequence}\n{body}".encode()).hexdigest()
 
 
-def verify(entries: Iterable[LogEntry], head: str | None = None) -> None:
-    """Check one aircraft's whole logbook, first entry first.
+def verify(entries: Iterable[LogEntry], head: str | None = None) -> LogHead:
+    """Check one aircraft's whole logbook, first entry first, and return its length and its last digest.
 
     `head` is the digest of its last entry, noted earlier and elsewhere; `GENESIS` for an empty book. Without it, last
     entries that were taken off go unnoticed.
@@ -92,6 +92,7 @@ def verify(entries: Iterable[LogEntry], head: str | None = None) -> None:
         end = f"entry {length} is its last" if length else "it has no entry"
         message = f"{book}: {end}, but the digest noted is another: entries were removed after it, or all rewritten"
         raise LogbookBroken(message)
+    return LogHead(length, last_sha256)
 
 
 def _problem(entry: LogEntry, aircraft: str, expected: int, last_sha256: str) -> str | None:

@@ -8,11 +8,11 @@ from pathlib import Path
 from mediaprep.bench import Wish
 from mediaprep.bundles import open_bundle
 from mediaprep.checks import CHECKS
-from mediaprep.errors import CardNotReady, Usage
+from mediaprep.errors import BundleUnreadable, CardNotReady, Usage
 from mediaprep.gate import refuse_unsafe
 from mediaprep.library import require_in_library
-from mediaprep.model import Card, Known, Unit, value_or_none
-from mediaprep.ports import CardAccess, Clock, Records
+from mediaprep.model import Bundle, Card, Known, Unit, value_or_none
+from mediaprep.ports import BundleSource, CardAccess, Clock, Records
 from mediaprep.records import Store
 
 
@@ -97,11 +97,24 @@ def _wish(records: Store, card: Card, *, bundle: str, unit: str, accept: Collect
     found = require_in_library(records.bundle(bundle))
     return Wish(
         bundle=found,
-        source=open_bundle(Path(found.source)),
+        source=_source_of(found, records),
         unit=records.find_unit(unit),
         card=card,
         accept=frozenset(accept),
     )
+
+
+def _source_of(bundle: Bundle, records: Records) -> BundleSource:
+    """Return where a bundle lies, as this station sees it. Raise BundleUnreadable naming both."""
+    try:
+        return open_bundle(Path(bundle.source))
+    except BundleUnreadable as error:
+        message = f"Bundle {bundle.name} cannot be read on station {records.station}: {error}"
+        remedy = (
+            f"Put it back to {bundle.source}. Where several stations share the records, the folder must be shared too, "
+            "and every station must see it at this same path."
+        )
+        raise BundleUnreadable(message, remedy=remedy) from error
 
 
 def _stranger(access: CardAccess, clock: Clock) -> Card:

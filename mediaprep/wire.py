@@ -13,13 +13,18 @@ from enum import Enum
 from typing import Any, TypeAlias
 
 from mediaprep.errors import MediaPrepError
-from mediaprep.model import Bundle, Known, Load, ReadbackReport, Unknown
+from mediaprep.model import Bundle, ClockOffset, Known, Load, ReadbackReport, Station, Unknown
 from mediaprep.quantities import format_utc
 
 Json: TypeAlias = dict[str, "Json"] | list["Json"] | str | int | float | bool | None
 
 # What a reader wants at hand and the model derives: property names by class.
-_DERIVED: Mapping[type, tuple[str, ...]] = {Load: ("state",), ReadbackReport: ("verdict",)}
+_DERIVED: Mapping[type, tuple[str, ...]] = {
+    Load: ("state",),
+    ReadbackReport: ("verdict",),
+    Station: ("lost",),
+    ClockOffset: ("off",),
+}
 
 
 def to_wire(value: object) -> Json:

@@ -21,6 +21,7 @@ from typing import Any
 import psycopg
 import pytest
 from psycopg import sql
+from sqlalchemy import make_url
 
 from mediaprep.clock import SystemClock
 from mediaprep.config import Settings
@@ -29,7 +30,7 @@ from tests.tools import need, where
 
 USER = "mediaprep"
 # For tests of what is written, not of how safely: the server's own settings, in its own words.
-CARELESS = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}
+CARELESS = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off", "deadlock_timeout": "50ms"}
 
 _MADE = "made_records"
 
@@ -49,6 +50,10 @@ class Server:
     def connect(self, database: str = "postgres") -> psycopg.Connection[tuple[object, ...]]:
         """Connect past mediaprep, each statement a transaction of its own."""
         return psycopg.connect(host=str(self.folder), user=USER, dbname=database, autocommit=True)
+
+    def connect_to(self, settings: Settings) -> psycopg.Connection[tuple[object, ...]]:
+        """Connect past mediaprep to the database that a station's settings name."""
+        return self.connect(str(make_url(str(settings.database_url)).database))
 
     def new_database(self, *, like: str = "template0") -> str:
         """Make a database that nobody uses yet, empty unless it is to be like another, and return its name."""

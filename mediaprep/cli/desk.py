@@ -65,6 +65,13 @@ class Desk:
         store = open_records(self.settings, clock=self.clock)
         for job in store.settle_dead_jobs():
             self.out.note(_died(job))
+        if store.clock_offset.off:
+            from mediaprep.cli.words import describe_offset
+
+            self.out.note(
+                f"This computer's clock is {describe_offset(store.clock_offset)} that of the records: times in "
+                "receipts and logbooks will be off by as much. Set it, then go on."
+            )
         return store
 
     @cached_property

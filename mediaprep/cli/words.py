@@ -6,7 +6,16 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from mediaprep import cautions
-from mediaprep.model import Currency, DataEvidence, PublisherCheck, Receipt, StructureEvidence, Validity, Verdict
+from mediaprep.model import (
+    ClockOffset,
+    Currency,
+    DataEvidence,
+    PublisherCheck,
+    Receipt,
+    StructureEvidence,
+    Validity,
+    Verdict,
+)
 from mediaprep.quantities import format_bytes
 
 CURRENCY_STYLE = {
@@ -43,6 +52,11 @@ def describe_checks(checks: Iterable[PublisherCheck]) -> str:
     """Return which checksums of its publisher a bundle was held against; empty where none were given."""
     words = dict.fromkeys(f"{one.algorithm.value}{' (weak)' if one.weak else ''}" for one in checks)
     return ", ".join(words)
+
+
+def describe_offset(offset: ClockOffset) -> str:
+    """Return how far a clock is off, as in `90.0 s ahead of`."""
+    return f"{abs(offset.ahead_seconds):.1f} s {'ahead of' if offset.ahead_seconds > 0 else 'behind'}"
 
 
 def describe_receipt(receipt: Receipt) -> list[str]:

@@ -23,7 +23,7 @@ from mediaprep.model.facts import (
 )
 from mediaprep.model.findings import Finding, PreflightFacts, Result
 from mediaprep.model.library import Algorithm, PublisherCheck, Whereabouts
-from mediaprep.model.loads import Fitness, Job, JobKind, JobState, Load, LoadEvent, LoadState, LogEntry
+from mediaprep.model.loads import Fitness, Job, JobKind, JobState, Load, LoadEvent, LoadState, LogEntry, LogHead
 from mediaprep.model.panel import (
     Aircraft,
     Bundle,
@@ -62,9 +62,12 @@ from mediaprep.model.reminders import (
     ReminderRule,
     ReminderTarget,
 )
+from mediaprep.model.stations import CLOCK_OFF_SECONDS, LOST_AFTER_SECONDS, ClockOffset, Station
 from mediaprep.model.visits import LoadWindow, Visit, VisitPlan
 
 __all__ = [
+    "CLOCK_OFF_SECONDS",
+    "LOST_AFTER_SECONDS",
     "Action",
     "Aircraft",
     "Algorithm",
@@ -73,6 +76,7 @@ __all__ = [
     "Card",
     "CardEntry",
     "CardFacts",
+    "ClockOffset",
     "Currency",
     "CycleRule",
     "CycleScheme",
@@ -97,6 +101,7 @@ __all__ = [
     "LoadState",
     "LoadWindow",
     "LogEntry",
+    "LogHead",
     "Manifest",
     "ManifestEntry",
     "MediaRule",
@@ -124,6 +129,7 @@ __all__ = [
     "ReminderRule",
     "ReminderTarget",
     "Result",
+    "Station",
     "StructureEvidence",
     "T",
     "Trip",

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import functools
+import random
 import sqlite3
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 from sqlalchemy import Connection, Engine, Table, event, insert
 from sqlalchemy.dialects import postgresql, sqlite
@@ -16,12 +19,20 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from mediaprep.errors import RecordsUnusable
 
+P = ParamSpec("P")
+T = TypeVar("T")
+
 _BEGIN = "mediaprep_begin"
+
+# How often a step is tried that the server keeps breaking off in favour of others, and the longest first pause.
+_TRIES = 10
+_PAUSE_SECONDS = 0.02
 
 # SQLite's primary result codes (sqlite.org/rescode.html) and PostgreSQL's SQLSTATE codes (its manual, appendix A).
 _SQLITE_BUSY = {"SQLITE_BUSY", "SQLITE_LOCKED"}
 _SQLITE_DAMAGED = {"SQLITE_CORRUPT", "SQLITE_NOTADB"}
-_POSTGRESQL_BUSY = {"55P03", "40P01", "57014"}  # lock not available, deadlock detected, query cancelled (timeout)
+_POSTGRESQL_BUSY = {"55P03", "57014"}  # lock not available, query cancelled (timeout)
+_POSTGRESQL_BROKEN_OFF = {"40001", "40P01"}  # serialization failure, deadlock detected: nothing was kept
 _POSTGRESQL_FULL = "53100"
 
 
@@ -29,13 +40,15 @@ _POSTGRESQL_FULL = "53100"
 class Worker:
     """Who writes into the records: a person, on a station, through one process of it.
 
-    `process_started` is in seconds since 1970: a process number alone comes round again.
+    `process_started` is in seconds since 1970: a process number alone comes round again. `computer` tells this one
+    from others of the same name.
     """
 
     station: str
     operator: str
     process_id: int
     process_started: float
+    computer: str
 
 
 class Database:
@@ -47,11 +60,17 @@ class Database:
         self.busy_seconds = busy_seconds
         # On SQLite the lock is taken before the first read, so that nobody writes between our reading and writing.
         self._writer = engine.execution_options(**{_BEGIN: "BEGIN IMMEDIATE"})
+        self._reader = engine
+        if engine.dialect.name == "postgresql":
+            # Said here, whatever the server's own habit is. A writer sees, once it has a lock, what was written before;
+            # a reader sees one moment, as it does on SQLite.
+            self._writer = engine.execution_options(isolation_level="READ COMMITTED")
+            self._reader = engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Give a transaction that only reads. Raise RecordsUnusable."""
-        with self.told_plainly(), self.engine.connect() as connection:
+        with self.told_plainly(), self._reader.connect() as connection:
             yield connection
 
     @contextmanager
@@ -83,6 +102,9 @@ class Database:
         code = _code_of(error)
         said = " ".join(str(error.orig).split())  # a server's complaint may run over several lines
         primary = "_".join(code.split("_")[:2])  # SQLITE_BUSY_SNAPSHOT and its like are kinds of SQLITE_BUSY
+        if code in _POSTGRESQL_BROKEN_OFF:
+            message = f"The records in {self.name} broke this step off in favour of another station's, and kept nothing"
+            return RecordsUnusable(message, remedy="Try again in a moment.")
         if primary in _SQLITE_BUSY or code in _POSTGRESQL_BUSY:
             message = f"Another program has held the records in {self.name} for more than {self.busy_seconds:g} seconds"
             return RecordsUnusable(
@@ -103,6 +125,32 @@ class Database:
             message = f"The records in {self.name} cannot be reached: {said}"
             return RecordsUnusable(message, remedy="See that the disk or the database server is there, then try again.")
         return None
+
+
+def retried(step: Callable[P, T]) -> Callable[P, T]:
+    """Make a step of the store, one transaction, run again where the server broke it off in favour of another one.
+
+    A server does so where two steps wait for each other's rows. Nothing of the step was kept then, so running it anew
+    is safe; after a lost connection it would not be. Raise what the last attempt raised.
+    """
+
+    @functools.wraps(step)
+    def persistent(*args: P.args, **kwargs: P.kwargs) -> T:
+        for attempt in range(1, _TRIES):
+            try:
+                return step(*args, **kwargs)
+            except RecordsUnusable as error:
+                if not _broken_off(error.__cause__):
+                    raise
+                # Not in step with whoever else tries again.
+                time.sleep(random.uniform(0, _PAUSE_SECONDS * attempt))  # noqa: S311 - no secret hangs on it
+        return step(*args, **kwargs)
+
+    return persistent
+
+
+def _broken_off(cause: BaseException | None) -> bool:
+    return isinstance(cause, DBAPIError) and _code_of(cause) in _POSTGRESQL_BROKEN_OFF
 
 
 def _code_of(error: DBAPIError) -> str:

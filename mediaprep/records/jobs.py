@@ -6,18 +6,41 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Row, Select, and_, case, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from mediaprep.errors import CardBusy, Interrupted, NotFound
-from mediaprep.model import Bundle, Card, Finding, Job, JobKind, JobState, Receipt, RecordedFile, Result, Unit
+from mediaprep.model import (
+    LOST_AFTER_SECONDS,
+    Bundle,
+    Card,
+    ClockOffset,
+    Finding,
+    Job,
+    JobKind,
+    JobState,
+    Receipt,
+    RecordedFile,
+    Result,
+    Station,
+    Unit,
+)
 from mediaprep.ports import Clock
 from mediaprep.records import tables as t
 from mediaprep.records.bundles import bundle_ids
 from mediaprep.records.cards import card_id, forget_files, write_files
-from mediaprep.records.database import Database, Subject, Worker, insert_rows, violates_unique
+from mediaprep.records.database import Database, Subject, Worker, insert_rows, retried, violates_unique
 from mediaprep.records.panel import unit_id
 from mediaprep.records.processes import process_alive
+from mediaprep.records.pulse import Pulse
+from mediaprep.records.stations import (
+    HEARTBEAT_SECONDS,
+    measure_clock,
+    of_stations,
+    read_stations,
+    see_station,
+    silent_stations,
+)
 
 _JOBS = select(
     t.jobs,
@@ -32,8 +55,9 @@ _JOBS = select(
     .outerjoin(t.aircraft, t.units.c.aircraft_id == t.aircraft.c.id)
 )
 
-_DIED_TOUCHING = "the program ended while writing: the card is unfit until it is written or verified again"
-_DIED_BEFORE = "the program ended before it changed anything on the card"
+_TOUCHING = "while writing: the card is unfit until it is written or verified again"
+_LOST = f"its station was not seen for {LOST_AFTER_SECONDS / 60:g} minutes,"
+_BEFORE = "before it changed anything on the card"
 
 
 class JobRecords(Subject):
@@ -42,11 +66,45 @@ class JobRecords(Subject):
     def __init__(self, database: Database, worker: Worker, clock: Clock) -> None:
         super().__init__(database, worker)
         self._clock = clock
+        self._pulse = Pulse(self._beat, HEARTBEAT_SECONDS)
+        self.clock_offset = ClockOffset(0.0, 0.0)
 
+    def compare_clocks(self) -> ClockOffset:
+        """Measure how far this computer's clock is off the database's, and keep it as `clock_offset`."""
+        with self._database.reading() as connection:
+            self.clock_offset = measure_clock(connection, self._clock)
+        return self.clock_offset
+
+    def stay_seen(self) -> None:
+        """Say now that this station is there, and again and again until the store is closed."""
+        self._beat()
+        self._pulse.hold("service")
+
+    def stations(self) -> tuple[Station, ...]:
+        """Return all stations that were ever at work on these records, by name."""
+        with self._database.reading() as connection:
+            return read_stations(connection)
+
+    @property
+    def computer(self) -> str:
+        """What tells this computer from others that were given the same name."""
+        return self._worker.computer
+
+    def _beat(self) -> None:
+        offset = self.compare_clocks()
+        with self._database.writing() as connection:
+            see_station(connection, self._worker, offset)
+        self.settle_dead_jobs()
+
+    @retried
     def begin_job(self, kind: JobKind, card: Card, bundle: Bundle | None, unit: Unit | None, *, at: datetime) -> Job:
-        """Open a job of this process. Raise CardBusy when another one is at work on the card, NotFound."""
+        """Open a job of this process. Raise CardBusy when another one is at work on the card, NotFound.
+
+        It is bound to this station, which counts as there until the job ends: a thread of the store keeps saying so.
+        """
         try:
             with self._database.writing() as connection:
+                see_station(connection, self._worker, self.clock_offset)
                 row = {
                     "kind": kind.value,
                     "state": JobState.RUNNING.value,
@@ -54,6 +112,7 @@ class JobRecords(Subject):
                     "bundle_id": bundle_ids(connection, [bundle.name])[bundle.name] if bundle else None,
                     "unit_id": unit_id(connection, unit.aircraft, unit.name) if unit else None,
                     "station": self._worker.station,
+                    "computer": self._worker.computer,
                     "operator": self._worker.operator,
                     "process_id": self._worker.process_id,
                     "process_started": self._worker.process_started,
@@ -62,12 +121,15 @@ class JobRecords(Subject):
                     "cancel_requested": False,
                 }
                 number = connection.execute(insert(t.jobs).values(row).returning(t.jobs.c.number)).scalar_one()
-                return _job(connection, number)
+                job = _job(connection, number)
         except IntegrityError as error:
             if not violates_unique(error):
                 raise
             raise self._busy(card) from error
+        self._pulse.hold(number)
+        return job
 
+    @retried
     def begin_touching(
         self, job: int, planned: Sequence[RecordedFile], insertion: str | None, findings: Sequence[Finding]
     ) -> None:
@@ -94,6 +156,7 @@ class JobRecords(Subject):
             ]
             insert_rows(connection, t.job_findings, rows)
 
+    @retried
     def files_flushed(self, job: int, written: Sequence[RecordedFile], removed: Sequence[str]) -> None:
         """Say that a flush of the whole file system returned, and which files it covered: put in, or taken out.
 
@@ -114,9 +177,12 @@ class JobRecords(Subject):
             raise ValueError(message)
         not_ended = t.jobs.c.state.in_([JobState.RUNNING.value, JobState.INTERRUPTED.value])
         ending = {"state": state.value, "ended_at": at, "code": code, "detail": detail}
-        with self._database.writing() as connection:
-            _job(connection, job)
-            connection.execute(update(t.jobs).where(t.jobs.c.number == job, not_ended).values(ending))
+        try:
+            with self._database.writing() as connection:
+                _job(connection, job)
+                connection.execute(update(t.jobs).where(t.jobs.c.number == job, not_ended).values(ending))
+        finally:
+            self._pulse.let_go(job)  # even where the records cannot be had: whoever works on no more is not at work
 
     def job(self, number: int) -> Job:
         """Return one job. Raise NotFound."""
@@ -148,32 +214,42 @@ class JobRecords(Subject):
             found = _jobs(connection, _JOBS.where(touching).order_by(t.jobs.c.number.desc()).limit(1))
         return found[0] if found else None
 
+    @retried
     def settle_dead_jobs(self, alive: Callable[[int, float], bool] = process_alive) -> list[Job]:
-        """Close the jobs of this station whose process is gone, and return them as they are now.
+        """Close the jobs whose process is gone, and return them as they are now.
 
-        `alive` is asked with a process's number and when it started, in seconds since 1970.
+        Of this station's own, on this computer, `alive` is asked with the process's number and when it started, in
+        seconds since 1970. Those of other stations count as dead when their station was not seen for
+        `LOST_AFTER_SECONDS`, by the database's clock.
         """
-        here = (t.jobs.c.state == JobState.RUNNING.value) & (t.jobs.c.station == self._worker.station)
+        jobs = t.jobs.c
+        here = and_(jobs.station == self._worker.station, jobs.computer == self._worker.computer)
         with self._database.reading() as connection:
-            running = connection.execute(select(t.jobs).where(here).order_by(t.jobs.c.number)).all()
-        dead = [row for row in running if not alive(row.process_id, row.process_started)]
-        if not dead:
+            running = connection.execute(select(t.jobs, here.label("here")).where(t.JOB_IS_RUNNING)).all()
+            silent = set(silent_stations(connection)) if not all(row.here for row in running) else set()
+        gone = [row.number for row in running if row.here and not alive(row.process_id, row.process_started)]
+        if not gone and not any((row.station, row.computer) in silent for row in running if not row.here):
             return []
-        at = self._clock.now()
-        settled = []
         with self._database.writing() as connection:
-            for row in dead:
-                ending = {
-                    "state": JobState.INTERRUPTED.value,
-                    "ended_at": at,
-                    "code": Interrupted.code,
-                    "detail": _DIED_TOUCHING if row.touched else _DIED_BEFORE,
-                }
-                # Only if it is still running: another program may have looked at the same moment.
-                this = here & (t.jobs.c.number == row.number)
-                if connection.execute(update(t.jobs).where(this).values(ending)).rowcount:
-                    settled.append(_job(connection, row.number))
-        return settled
+            # Asked once more: one that says just now that it is there waits for nobody, and keeps its jobs.
+            lost = silent_stations(connection, lock=True)
+            return [
+                *self._interrupt(connection, here & jobs.number.in_(gone), "the program ended"),
+                *self._interrupt(connection, ~here & of_stations(lost), _LOST),
+            ]
+
+    def _interrupt(self, connection: Connection, which: ColumnElement[bool], why: str) -> list[Job]:
+        """Close the running ones of these jobs: another program may have done so at the same moment."""
+        detail = case((t.jobs.c.touched, f"{why} {_TOUCHING}"), else_=f"{why} {_BEFORE}")
+        ending = {
+            "state": JobState.INTERRUPTED.value,
+            "ended_at": self._clock.now(),
+            "code": Interrupted.code,
+            "detail": detail,
+        }
+        closed = update(t.jobs).where(t.JOB_IS_RUNNING, which).values(ending).returning(t.jobs.c.number)
+        numbers = sorted(connection.execute(closed).scalars())
+        return list(_jobs(connection, _JOBS.where(t.jobs.c.number.in_(numbers)).order_by(t.jobs.c.number)))
 
     def request_cancel(self, job: int) -> None:
         """Ask whoever is at work on a job to stop it. Without effect on one that has ended. Raise NotFound."""
@@ -190,12 +266,15 @@ class JobRecords(Subject):
             )
 
     def _busy(self, card: Card) -> CardBusy:
-        running = _JOBS.where(t.cards.c.name == card.name, t.jobs.c.state == JobState.RUNNING.value)
+        running = _JOBS.where(t.cards.c.name == card.name, t.JOB_IS_RUNNING)
         with self._database.reading() as connection:
             found = _jobs(connection, running)
         who = f"job {found[0].number} on {found[0].station}" if found else "another job"
         message = f"Card {card.name} is being worked on by {who}"
-        return CardBusy(message)
+        if not found or found[0].station == self.station:
+            return CardBusy(message)
+        freed = f"{found[0].station} be gone, its jobs are freed {LOST_AFTER_SECONDS / 60:g} minutes after it was seen"
+        return CardBusy(message, remedy=f"{CardBusy.remedy} Should {freed} last.")
 
 
 # --- for the other subjects, inside their transactions ---------------------------------------------------------------

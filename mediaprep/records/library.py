@@ -11,7 +11,7 @@ from sqlalchemy import Connection, delete, exists, select, update
 from mediaprep.model import Bundle, JobState
 from mediaprep.records import tables as t
 from mediaprep.records.bundles import bundle_ids, in_library, read_bundles
-from mediaprep.records.database import Subject
+from mediaprep.records.database import Subject, retried
 
 
 class LibraryRecords(Subject):
@@ -38,6 +38,7 @@ class LibraryRecords(Subject):
                 found[row.bundle].append(row.card)
         return {bundle: tuple(cards) for bundle, cards in found.items()}
 
+    @retried
     def remove_bundles(self, names: Sequence[str], *, at: datetime) -> None:
         """Take bundles out of the library; the first removal counts. Raise NotFound.
 

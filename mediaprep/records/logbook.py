@@ -53,13 +53,6 @@ class LogbookRecords(Subject):
             last = connection.execute(newest.order_by(entry.sequence.desc()).limit(1)).one_or_none()
         return LogHead(last.sequence, last.sha256) if last else LogHead(0, logchain.GENESIS)
 
-    def log_length(self, aircraft: str) -> int:
-        """Return the number of the last entry of a logbook, 0 for an empty one. Raise NotFound."""
-        with self._database.reading() as connection:
-            entry = t.logbook.c
-            wanted = select(entry.sequence).where(entry.aircraft_id == aircraft_id(connection, aircraft))
-            return connection.execute(wanted.order_by(entry.sequence.desc()).limit(1)).scalar() or 0
-
     def verify_log(self, aircraft: str, head: str | None = None) -> LogHead:
         """Check the whole chain of a logbook, and return its length and the digest of its last entry.
 

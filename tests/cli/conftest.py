@@ -45,9 +45,12 @@ def host() -> SimulatedHost:
 
 
 @pytest.fixture
-def cli(tmp_path: Path, capsys: pytest.CaptureFixture[str], host: SimulatedHost) -> Iterator[Cli]:
-    settings = Settings(data_dir=tmp_path / "data", station="test bench", operator="tester")
+def settings(tmp_path: Path) -> Settings:
+    return Settings(data_dir=tmp_path / "data", station="test bench", operator="tester")
 
+
+@pytest.fixture
+def cli(settings: Settings, capsys: pytest.CaptureFixture[str], host: SimulatedHost) -> Iterator[Cli]:
     def run(*arguments: str) -> Ran:
         capsys.readouterr()
         code = main([str(argument) for argument in arguments], Desk(settings=settings, host=host))

@@ -207,7 +207,8 @@ class ServerError(Exception):
     [
         # PostgreSQL 15 manual, appendix A
         ("55P03", "Another program has held the records"),
-        ("40P01", "Another program has held the records"),
+        ("40P01", "broke this step off in favour of another"),
+        ("40001", "broke this step off in favour of another"),
         ("53100", "full"),
         ("57P01", "cannot be reached: first line second line"),
         (None, "cannot be reached: first line second line"),
