@@ -103,6 +103,27 @@ class Routes:
             "POST", rule, answer, takes=body, location="json", status=status, headers=headers, refusals=refusals
         )
 
+    def delete(self, rule: str, answer: type[Schema], *, query: type[Schema]) -> Callable[[View], View]:
+        """Serve a DELETE. The view gets what was asked as its first argument."""
+        return self._route("DELETE", rule, answer, takes=query, location="query", refusals=[])
+
+    def stream(self, rule: str, what: str, *, refusals: Sequence[int]) -> Callable[[View], View]:
+        """Serve a GET that is answered with server-sent events: `what` describes them. The view returns them."""
+        blueprint = self.blueprint
+
+        def register(view: View) -> View:
+            served: Any = view
+            text = {"type": "string", "description": what}
+            for decorator in (
+                blueprint.response(200, text, content_type="text/event-stream", description=what),
+                *(_refusal(blueprint, code) for code in (HTTPStatus.UNAUTHORIZED, *refusals)),
+            ):
+                served = decorator(served)
+            blueprint.add_url_rule(rule, view.__name__, served, methods=["GET"])
+            return view
+
+        return register
+
     def _route(
         self,
         method: str,

@@ -17,9 +17,11 @@ from dataclasses import dataclass, field, replace
 from mediaprep.bench import Bench
 from mediaprep.errors import MediaPrepError, ServiceUnavailable
 from mediaprep.model import Finding, Job, JobState
-from mediaprep.ports import Clock, Records
+from mediaprep.ports import Clock
 from mediaprep.progress import Progress, Throttle
+from mediaprep.records import Store
 from mediaprep.session import Outcome
+from service.events import EventHub
 
 # Each job keeps one card reader busy; more at once than a desk has readers only slows all of them.
 MOST_AT_ONCE = 4
@@ -43,9 +45,10 @@ class LiveJob:
 class JobRunner:
     """Starts jobs, each in a thread of its own, and keeps hold of them. For use by several threads at once."""
 
-    def __init__(self, records: Records, clock: Clock) -> None:
+    def __init__(self, records: Store, clock: Clock, events: EventHub) -> None:
         self._records = records
         self._clock = clock
+        self._events = events
         self._lock = threading.Lock()
         self._closing = False
         self._at_work: dict[threading.Thread, LiveJob] = {}
@@ -98,7 +101,7 @@ class JobRunner:
             raise ServiceUnavailable(message, remedy="Wait for one of them to end, or cancel one.")
 
     def _run(self, work: Callable[[Bench], Outcome], bench: Bench, live: LiveJob, begun: Future[Job]) -> None:
-        throttle = Throttle(lambda progress: setattr(live, "progress", progress), self._clock.monotonic)
+        throttle = Throttle(lambda progress: self._progressed(live, begun, progress), self._clock.monotonic)
         wired = replace(
             bench,
             progress=throttle,
@@ -123,6 +126,8 @@ class JobRunner:
             if live.error is not None and begun.exception() is None:
                 self._see_it_ended(begun.result())
             live.ended.set()
+            if begun.exception() is None:
+                self._tell(begun.result().number)
             with self._lock:
                 del self._at_work[threading.current_thread()]
 
@@ -133,6 +138,18 @@ class JobRunner:
             for number in ended[: max(0, len(self._known) - ENDED_KEPT)]:
                 del self._known[number]
         begun.set_result(job)
+        self._events.publish("job", job, about=f"job {job.number}")
+
+    def _progressed(self, live: LiveJob, begun: Future[Job], progress: Progress) -> None:
+        live.progress = progress
+        if begun.done():
+            number = begun.result().number
+            self._events.publish("progress", {"number": number, "progress": progress}, about=f"progress {number}")
+
+    def _tell(self, number: int) -> None:
+        """Tell the listeners how a job ended, as the records have it."""
+        with suppress(MediaPrepError):
+            self._events.publish("job", self._records.job(number), about=f"job {number}")
 
     def _see_it_ended(self, job: Job) -> None:
         """Close a job whose own closing failed, such as when the records were locked: an ending written stands."""

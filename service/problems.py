@@ -1,4 +1,4 @@
-"""Errors over HTTP: RFC 9457 problem documents, on every route and every status.
+"""Errors over HTTP: RFC 9457 problem documents, on every route and every status. For a browser's pages, pages.
 
 `PROBLEMS` is the one table from the library's error codes to HTTP statuses. A problem's `type` is an address of this
 service that describes it; beside the standard members it carries `code`, `exit_code` and `remedy` as the command line
@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from http import HTTPStatus
 
-from flask import Flask, Response, current_app, request
+from flask import Flask, Response, current_app, render_template, request
 from werkzeug.exceptions import HTTPException
 
 from mediaprep.errors import MediaPrepError, Usage, all_errors
@@ -78,6 +78,7 @@ _STATUS_BY_CODE: Mapping[str, int] = {
     "load-state": 409,
     "not-found": 404,
     "output-failed": 409,
+    "import-invalid": 422,
     "service-unavailable": 503,
     "target-refused": 422,
     "delivery-failed": 502,
@@ -100,6 +101,7 @@ _OF_HTTP = (
     Problem("request-too-large", 413, Usage.exit_code, "Send a smaller request: this service takes no files."),
     Problem("not-json", 415, Usage.exit_code, "Send the body as JSON, with 'Content-Type: application/json'."),
     Problem("request-invalid", 422, Usage.exit_code, "Correct the values that 'errors' names."),
+    Problem("too-many-attempts", 429, Usage.exit_code, "Wait as long as 'Retry-After' says, in seconds."),
 )
 
 
@@ -166,7 +168,17 @@ def answer_http_error(error: HTTPException) -> Response:
     return answer
 
 
+def wants_page() -> bool:
+    """Say whether the request is a browser's for a page: then its errors are pages too."""
+    if request.path.startswith(f"{API}/"):
+        return False
+    return request.accept_mimetypes.best_match([MEDIA_TYPE, "text/html"]) == "text/html"
+
+
 def _document(problem: Problem, *, detail: str, more: Mapping[str, Json]) -> Response:
+    if wants_page():
+        page = render_template("problem.html", problem=problem, detail=detail, remedy=more.get("remedy"))
+        return current_app.response_class(page, status=problem.status, mimetype="text/html")
     body: dict[str, Json] = {
         "type": problem.type,
         "title": problem.title,

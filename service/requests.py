@@ -10,12 +10,14 @@ from marshmallow import RAISE, Schema, ValidationError, fields, validate, valida
 
 from mediaprep.checks import CHECKS
 from mediaprep.errors import Usage
-from mediaprep.model import CycleScheme, JobKind
+from mediaprep.model import CycleScheme, JobKind, LoadState
 from mediaprep.quantities import parse_utc
 
 MOST_ENTRIES = 1000
 MOST_CYCLES = 400
 LONGEST_NAME = 200
+LONGEST_REASON = 2000
+CARRIED = (LoadState.INSTALLED, LoadState.ACCEPTED, LoadState.REJECTED)
 # Far beyond any number given out, and within what every database takes for a number of a row.
 _LARGEST = 2**31 - 1
 
@@ -162,6 +164,56 @@ class CheckRequest(Schema):
         load_default=list,
         metadata={"description": "Checks to go on without where their finding is 'unknown'"},
     )
+
+
+class TargetRequest(Schema):
+    """A place where a card can be."""
+
+    class Meta:
+        """How bodies are read."""
+
+        unknown = RAISE
+
+    target = fields.String(
+        required=True, validate=_check_target, metadata={"description": "An absolute path on this computer"}
+    )
+
+
+class PairQuery(Schema):
+    """For which card."""
+
+    card = _name("Its name; left out: a card that the records do not know")
+
+
+class LoadRequest(Schema):
+    """What became of a card that was carried to a unit."""
+
+    class Meta:
+        """How bodies are read."""
+
+        unknown = RAISE
+
+    card = _name("The card that was carried", required=True)
+    unit = fields.String(
+        required=True, validate=_check_unit, metadata={"description": "AIRCRAFT/UNIT, or UNIT where that is plain"}
+    )
+    slot = _name("The slot it was put in")
+    state = fields.String(
+        required=True,
+        validate=validate.OneOf([one.value for one in CARRIED]),
+        metadata={"description": "installed: it was put in; accepted: the unit took it; rejected: it did not"},
+    )
+    reason = fields.String(
+        load_default="",
+        validate=validate.Length(max=LONGEST_REASON),
+        metadata={"description": "For rejected: what the unit showed. Else a remark for the logbook"},
+    )
+
+    @validates_schema
+    def check_reason(self, data: dict[str, Any], **_: Any) -> None:
+        """Hold a rejection to its reason, before anything is logged. Raise ValidationError."""
+        if data["state"] == LoadState.REJECTED and not data["reason"].strip():
+            raise ValidationError({"reason": ["Say what the unit showed, word for word."]})
 
 
 class JobRequest(CheckRequest):

@@ -19,6 +19,8 @@ from marshmallow import Schema, fields, validate
 
 from mediaprep import model
 from mediaprep.progress import Progress as ProgressModel
+from service.pairs import Pair
+from service.readers import Reader
 
 # What the wire adds to a class's own fields, or puts in the place of one.
 _DIFFERENT: dict[type, dict[str, Any]] = {
@@ -101,6 +103,9 @@ LogbookPage = _body("LogbookPage", aircraft=str, entries=tuple[model.LogEntry, .
 CycleList = _body("CycleList", cycles=tuple[model.Validity, ...])
 JobList = _body("JobList", jobs=tuple[model.Job, ...])
 CardState = _body("CardState", card=model.Card, fitness=model.Fitness, bundles=tuple[str, ...])
+ReaderList = _body("ReaderList", readers=tuple[Reader, ...])
+PairList = _body("PairList", pairs=tuple[Pair, ...])
+SignInLink = _body("SignInLink", path=str, seconds=int)
 CheckAnswer = _body("CheckAnswer", verdict=model.Result, findings=tuple[model.Finding, ...])
 
 

@@ -8,6 +8,7 @@ import signal
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
+from functools import partial
 from typing import Any
 
 from flask import Flask
@@ -16,13 +17,14 @@ from mediaprep.config import Settings
 from mediaprep.errors import ServiceUnavailable
 from mediaprep.send import AppriseSender
 from service.app import create_app
+from service.events import MOST_STREAMS
 from service.problems import API
 from service.scheduler import Reminding
-from service.security import MOST_BODY_BYTES, TOKEN_FILE
+from service.security import LOOPBACK, MOST_BODY_BYTES, START, TOKEN_FILE
 from service.state import state_of
 
-LOOPBACK = "127.0.0.1"
-_THREADS = 8
+# Listeners to events keep a thread each; so many more are left for everything else.
+_THREADS = MOST_STREAMS + 8
 
 
 def serve(settings: Settings, *, port: int, say: Callable[..., None]) -> None:
@@ -32,9 +34,9 @@ def serve(settings: Settings, *, port: int, say: Callable[..., None]) -> None:
     A second Ctrl-C does not wait.
     """
     with closing(_listen(port)) as listening, _application(settings) as app:
-        with _server(app, listening) as server, _reminding(app), _stop_signals():
-            _say_how_to_ask(settings, listening.getsockname()[1], say)
-            server.run()
+        with _server(app, listening) as run, _reminding(app), _stop_signals():
+            _say_how_to_ask(settings, listening.getsockname()[1], state_of(app).sessions.new_code(), say)
+            run()
         say("Stopping: jobs at work end at their next chunk.")
 
 
@@ -69,8 +71,8 @@ def _reminding(app: Flask) -> Iterator[None]:
 
 
 @contextmanager
-def _server(app: Flask, listening: socket.socket) -> Iterator[Any]:
-    """Give waitress's server, which has no types, and close all its connections at the end."""
+def _server(app: Flask, listening: socket.socket) -> Iterator[Callable[[], None]]:
+    """Give what runs waitress's server, and close all its connections at the end."""
     from waitress import create_server, wasyncore
 
     connections: dict[int, Any] = {}
@@ -84,8 +86,10 @@ def _server(app: Flask, listening: socket.socket) -> Iterator[Any]:
         max_request_body_size=16 * MOST_BODY_BYTES,
     )
     try:
-        yield server
+        # Not its own `run`: that would wait for the threads of event streams, which have no end of their own.
+        yield partial(wasyncore.loop, server.adj.asyncore_loop_timeout, server.adj.asyncore_use_poll, connections)
     finally:
+        state_of(app).events.close()
         server.task_dispatcher.shutdown()
         wasyncore.close_all(connections)
 
@@ -105,11 +109,13 @@ def _stop_signals() -> Iterator[None]:
         signal.signal(signal.SIGTERM, kept)
 
 
-def _say_how_to_ask(settings: Settings, port: int, say: Callable[..., None]) -> None:
+def _say_how_to_ask(settings: Settings, port: int, code: str, say: Callable[..., None]) -> None:
     address = f"http://{LOOPBACK}:{port}"
     file = settings.data_dir / TOKEN_FILE
     say(
         f"mediaprep is serving this computer at {address}/ (loopback only). Stop it with Ctrl-C.",
+        "Open its pages with this link. It works once, within 15 minutes; 'mediaprep serve --link' prints another:",
+        f"  {address}{START}{code}",
         f"The interface is under {address}{API}, described by {API}/openapi.json.",
         f"Its token is in {file}, readable by you only. Try:",
         f'  curl -H "Authorization: Bearer $(cat {shlex.quote(str(file))})" {address}{API}/aircraft',

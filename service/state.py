@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TypeAlias
 
 from flask import Flask, current_app
 
@@ -15,16 +12,20 @@ from mediaprep.errors import NotFound, Usage
 from mediaprep.model import Aircraft
 from mediaprep.ports import CardAccess, Clock, HostAccess
 from mediaprep.records import Store
+from service.events import EventHub
 from service.jobs import JobRunner
-
-CardOpener: TypeAlias = Callable[[Path], CardAccess]
+from service.readers import CardOpener, Readers, Watch
+from service.sessions import Sessions
 
 _KEY = "mediaprep"
 
 
 @dataclass(frozen=True)
 class State:
-    """One service's surroundings. `open_card` turns a path on this computer into the card that is there."""
+    """One service's surroundings. `open_card` turns a path on this computer into the card that is there.
+
+    `sessions` are the browsers that were let in, `events` tells listeners what happens, `watch` looks for it.
+    """
 
     settings: Settings
     records: Store
@@ -32,6 +33,10 @@ class State:
     host: HostAccess
     jobs: JobRunner
     open_card: CardOpener
+    sessions: Sessions
+    events: EventHub
+    readers: Readers
+    watch: Watch
 
     def bench(self, access: CardAccess) -> Bench:
         """Return a bench around one card; whoever wants to listen or stop puts that in."""
@@ -57,7 +62,8 @@ class State:
         raise NotFound(message, remedy="GET /api/v1/aircraft lists those there are; 'mediaprep aircraft add' adds one.")
 
     def close(self) -> None:
-        """Stop all jobs, wait until each has said so in the records, and let the records go."""
+        """End all streams, stop all jobs, wait until each has said so in the records, and let the records go."""
+        self.events.close()
         self.jobs.shutdown()
         self.records.close()
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from service.api import Routes
-from service.views import bundles, cards, cycles, health, jobs, loads, panel, problems
+from service.views import bundles, cards, cycles, events, health, jobs, loads, panel, problems, readers, signin
 
 ROUTES: Sequence[Routes] = (
     health.routes,
@@ -13,5 +13,8 @@ ROUTES: Sequence[Routes] = (
     loads.routes,
     cycles.routes,
     jobs.routes,
+    readers.routes,
+    events.routes,
+    signin.routes,
     problems.routes,
 )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from mediaprep.model import LoadState
+from mediaprep.status import panel_status
 from service.api import Routes
-from service.requests import LoadQuery, LogbookQuery, ReceiptQuery
+from service.requests import LoadQuery, LoadRequest, LogbookQuery, ReceiptQuery
 from service.schemas import Load, LoadList, LogbookPage, Receipt, ReceiptList
 from service.state import here
 
@@ -18,6 +20,35 @@ def list_loads(asked: dict[str, Any]) -> object:
     state = here()
     aircraft = state.aircraft(asked.get("aircraft"))
     return {"loads": state.records.loads(aircraft.name, asked.get("unit"))}
+
+
+@routes.get("/carrying", LoadList)
+def list_carrying() -> object:
+    """List the loads on their way into a unit that would change what it holds: prepared, or put in and not answered."""
+    state = here()
+    records, now = state.records, state.clock.now()
+    kinds = records.kinds()
+    panels = [
+        panel_status(one.name, records.units(one.name), kinds, records.loads(one.name), now)
+        for one in records.aircraft_list()
+    ]
+    return {"loads": [kind.waiting for panel in panels for kind in panel.kinds if kind.waiting is not None]}
+
+
+@routes.post("/loads", LoadList, body=LoadRequest, refusals=(404, 409))
+def log_load(asked: dict[str, Any]) -> object:
+    """Log that a card was put into a unit and, where that is known, whether the unit accepted it.
+
+    Of a card that was not logged as installed yet, that is logged first. Saying the same again changes nothing.
+    """
+    state = here()
+    records, now, reason = state.records, state.clock.now(), asked["reason"]
+    loads = records.install(asked["card"], records.find_unit(asked["unit"]), asked.get("slot"), at=now, reason=reason)
+    if asked["state"] == LoadState.ACCEPTED:
+        loads = records.accept(loads, at=now, reason=reason)
+    elif asked["state"] == LoadState.REJECTED:
+        loads = records.reject(loads, at=now, reason=reason)
+    return {"loads": loads}
 
 
 @routes.get("/loads/<int(max=2147483647):number>", Load)

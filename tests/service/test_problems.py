@@ -32,6 +32,7 @@ ROUTES = {
     "/api/v1/kinds": "GET",
     "/api/v1/kinds/NONE": "GET",
     "/api/v1/status": "GET",
+    "/api/v1/plan": "GET",
     "/api/v1/bundles": "GET",
     "/api/v1/bundles/NONE": "GET",
     "/api/v1/bundles/NONE/files": "GET",
@@ -47,20 +48,27 @@ ROUTES = {
     "/api/v1/jobs": "GET",
     "/api/v1/jobs/999": "GET",
     "/api/v1/jobs/999/cancel": "POST",
+    "/api/v1/readers": "GET",
+    "/api/v1/pairs": "GET",
+    "/api/v1/carrying": "GET",
+    "/api/v1/events": "GET",
+    "/api/v1/sign-in-links": "POST",
     "/api/v1/problems/NONE": "GET",
 }
 NAMED = [path for path in ROUTES if "NONE" in path or "999" in path]
 TAKE_A_QUERY = [
     "/api/v1/units",
     "/api/v1/status",
+    "/api/v1/plan",
     "/api/v1/bundles/NONE/files",
     "/api/v1/loads",
     "/api/v1/receipts",
     "/api/v1/logbook",
     "/api/v1/cycles",
     "/api/v1/jobs",
+    "/api/v1/pairs",
 ]
-TAKE_A_BODY = ["/api/v1/checks", "/api/v1/jobs"]
+TAKE_A_BODY = ["/api/v1/checks", "/api/v1/jobs", "/api/v1/readers", "/api/v1/loads"]
 
 
 @pytest.fixture
@@ -105,7 +113,7 @@ def test_404_where_there_is_no_such_route(app: Flask, path: str) -> None:
 
 @pytest.mark.parametrize("path", [*ROUTES, "/", "/api/v1/openapi.json"])
 def test_405_names_the_methods_there_are(app: Flask, path: str) -> None:
-    answer = app.test_client().delete(path, headers=WITH_TOKEN)
+    answer = app.test_client().patch(path, headers=WITH_TOKEN)
     assert_problem(answer, 405, "method-not-allowed")
     assert ROUTES.get(path, "GET") in answer.headers["Allow"]
 
