@@ -146,8 +146,8 @@ def _take_in_bundles(stage: Stage, megabytes: int) -> None:
 
 
 @contextmanager
-def serving(stage: Stage) -> Iterator[Serving]:
-    """Run `mediaprep serve` on the stage's records while the block runs."""
+def serving(stage: Stage, port: int = 0) -> Iterator[Serving]:
+    """Run `mediaprep serve` on the stage's records while the block runs; port 0 takes a free one."""
     here = {
         "MEDIAPREP_DATA_DIR": str(stage.settings.data_dir),
         "MEDIAPREP_STATION": stage.settings.station,
@@ -155,7 +155,7 @@ def serving(stage: Stage) -> Iterator[Serving]:
         "PYTHONUNBUFFERED": "1",
     }
     process = subprocess.Popen(
-        [sys.executable, "-m", "mediaprep", "serve", "--port", "0"],
+        [sys.executable, "-m", "mediaprep", "serve", "--port", str(port)],
         env=os.environ | here,
         stdout=subprocess.PIPE,
         text=True,

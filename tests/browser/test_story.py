@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -187,19 +184,21 @@ def test_what_matters_is_spoken(page: Page, table: Table) -> None:
         assert any(words in one for one in spoken), spoken
 
 
-def test_a_service_that_goes_away_is_noticed_and_found_again(browser: Browser, tmp_path: Path) -> None:
+def test_a_service_that_goes_away_is_noticed_and_one_that_comes_back_asks_for_a_new_link(
+    browser: Browser, tmp_path: Path
+) -> None:
     stage = set_stage(tmp_path, megabytes=1)
     with serving(stage) as service:
         page = browser.new_page(base_url=service.address)
         page.goto(service.link)
         page.goto("/work-table")
         page.get_by_text("Live:").wait_for()
-        # Stopped, not ended: what comes from it stops, as on a computer that sleeps.
-        os.kill(service.process.pid, signal.SIGSTOP)
-        time.sleep(0.1)
-        os.kill(service.process.pid, signal.SIGCONT)
+    lost = page.get_by_text("The service does not answer.")
+    lost.wait_for()
+    with serving(stage, int(service.address.rpartition(":")[2])) as again:
+        page.get_by_text("You are not signed in any more").wait_for()
+        assert lost.is_hidden()
+        page.goto(again.link)
+        page.goto("/work-table")
         page.get_by_text("Live:").wait_for()
-        service.process.send_signal(signal.SIGTERM)
-        service.process.wait(WAIT_SECONDS)
-        page.get_by_text("The service does not answer.").wait_for()
         page.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import http.client
 import json
 import os
 import re
@@ -29,6 +30,7 @@ from mediaprep.errors import ServiceUnavailable
 from mediaprep.model import JobState
 from mediaprep.records import open_records
 from service.app import create_app
+from service.events import MOST_STREAMS
 from service.server import serve
 from service.state import state_of
 from tests.service.conftest import TOKEN, furnish
@@ -147,6 +149,40 @@ def test_told_to_end_it_stops_the_job_at_work_and_says_so_in_the_records(serving
     records = open_records(settings, clock=SystemClock())
     assert records.job(job["number"]).state is JobState.CANCELLED
     records.close()
+
+
+def test_listeners_neither_starve_the_rest_nor_keep_it_from_ending(serving: Serving) -> None:
+    listeners = [http.client.HTTPConnection("127.0.0.1", serving.port, timeout=WAIT_SECONDS) for _ in range(9)]
+    for one in listeners:
+        one.request("GET", "/api/v1/events", headers={"Authorization": f"Bearer {serving.token}"})
+    answers = [one.getresponse() for one in listeners]
+    assert sorted(answer.status for answer in answers) == [200] * MOST_STREAMS + [503]
+    for answer in answers:
+        assert answer.readline()  # each is being served, none waits for a thread
+    for _ in range(20):
+        assert serving.ask("/api/v1/aircraft")[0] == 200
+    code, _, complained = serving.end(signal.SIGTERM)
+    assert (code, complained) == (0, "")
+    for one in listeners:
+        one.close()
+
+
+def test_a_new_link_is_printed_by_another_program(serving: Serving) -> None:
+    ran = subprocess.run(
+        [sys.executable, "-m", "mediaprep", "serve", "--link", "--port", str(serving.port)],
+        env=os.environ | {"MEDIAPREP_DATA_DIR": str(serving.data_dir)},
+        capture_output=True,
+        text=True,
+        timeout=WAIT_SECONDS,
+        check=True,
+    )
+    first = re.search(r"http://\S+/start/\S+", serving.said)
+    assert first is not None
+    for link in (first[0], ran.stdout.strip()):
+        connection = http.client.HTTPConnection("127.0.0.1", serving.port, timeout=WAIT_SECONDS)
+        connection.request("GET", link.partition(str(serving.port))[2])
+        assert connection.getresponse().status == 303
+        connection.close()
 
 
 def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
