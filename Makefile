@@ -41,6 +41,9 @@ faults: $(STAMP)
 
 bench: $(STAMP)
 	@$(BIN)/python -m tests.bench.main_job
+	@$(BIN)/python -m tests.bench.archive_size --bytes 2000000000
+	@$(BIN)/python -m tests.bench.status_speed
+	@$(BIN)/python -m tests.bench.records_scale
 
 docs: $(STAMP)
 	@$(BIN)/python -m tools.reference
