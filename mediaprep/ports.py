@@ -170,7 +170,7 @@ class BundleSource(Protocol):
         """Name files that are missing, new, or differ from the manifest in size or time. Reads no contents."""
 
     def open(self, path: str) -> AbstractContextManager[Iterable[bytes]]:
-        """Open one file and yield its bytes in chunks. Raise BundleUnreadable."""
+        """Open one file and yield its bytes in chunks. Raise BundleUnreadable or BundleUnsafe."""
 
     def hand_out(
         self, paths: Collection[str], cancelled: Cancelled
