@@ -24,8 +24,12 @@ where = Path(importlib.util.find_spec("mediaprep").origin)
 assert where.is_relative_to(sys.argv[1]), where
 settings = Settings(Path(sys.argv[2]))
 open_records(settings, clock=SystemClock()).close()
-answer = create_app(settings, token="t").test_client().get("/api/v1/health")
-assert answer.status_code == 200, answer.get_data()
+client = create_app(settings, token="t").test_client()
+for path in ("/api/v1/health", "/static/page.css"):
+    with client.get(path) as answer:
+        assert answer.status_code == 200, (path, answer.get_data())
+assert client.get("/").mimetype == "text/html"
+assert list((where.parent / "printing" / "fonts").glob("*.gz")), "the printouts' fonts"
 print("whole")
 """
 
