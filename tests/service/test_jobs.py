@@ -331,7 +331,7 @@ def test_a_job_whose_process_died_is_shown_as_interrupted(
 ) -> None:
     known = card_of(SimulatedCard.open(card), panel.records, panel.clock)
     # A job of a process that is not there: no process has the greatest number there can be and started in 1970.
-    monkeypatch.setattr("mediaprep.records.opening.this_process", lambda: (2**22 + 1, 1.0))
+    monkeypatch.setattr("mediaprep.records.processes.this_process", lambda: (2**22 + 1, 1.0))
     dead = open_records(settings, clock=FixedClock(NOW))
     number = dead.begin_job(JobKind.VERIFY, known, None, None, at=NOW).number
     dead.close()
