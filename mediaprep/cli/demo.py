@@ -232,5 +232,5 @@ def _clear(root: Path, *, fresh: bool) -> None:
             message = f"A demonstration was played in {root} before"
             raise Usage(message, remedy="Begin again with --fresh, or name another folder with --data-dir.")
         shutil.rmtree(root)
-    root.mkdir(parents=True, exist_ok=True)
+    root.mkdir(mode=0o700, parents=True, exist_ok=True)
     (root / MARKER).write_text("Made by 'mediaprep demo'. It may be deleted whole.\n")

@@ -173,6 +173,8 @@ def _copy(source: Path, to: Path) -> None:
     """Copy a database page by page through SQLite, which gives one moment of it, whatever others write meanwhile."""
     refuse_strange_file(source)
     _remove(to)
+    # The addresses that reminders go to are in it: for its owner's eyes only, from the first byte on.
+    os.close(os.open(to, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
     try:
         reader = sqlite3.connect(f"{source.as_uri()}?mode=ro", uri=True, timeout=10.0)
         writer = sqlite3.connect(to)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import stat
 import subprocess
 import sys
 import threading
@@ -52,6 +54,16 @@ def backup(file_store: Store, tmp_path: Path, clock: FixedClock) -> Path:
     back_up(settings(tmp_path), tmp_path / "safe.sqlite", clock=clock)
     file_store.close()
     return tmp_path / "safe.sqlite"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such modes")
+def test_a_backup_and_what_is_restored_from_it_are_for_their_owner_only(
+    backup: Path, tmp_path: Path, clock: FixedClock
+) -> None:
+    """The addresses that reminders go to are in the records, and an address may hold a password."""
+    assert stat.S_IMODE(backup.stat().st_mode) == 0o600
+    restore(settings(tmp_path), backup, clock=clock)
+    assert stat.S_IMODE(database_file(tmp_path).stat().st_mode) == 0o600
 
 
 # --- backup ----------------------------------------------------------------------------------------------------------
