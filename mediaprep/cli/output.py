@@ -135,12 +135,18 @@ class Output:
         click.echo(json.dumps({"v": 1, "type": kind, **body}, ensure_ascii=False))
 
 
+def line_width(*, elsewhere: int = 200) -> int:
+    """Return how many columns a line may have: the terminal's, or `elsewhere` where the output goes to a file."""
+    import shutil
+
+    return max(60, shutil.get_terminal_size((elsewhere, 24)).columns)
+
+
 def _wrapped(line: str, indent: int) -> None:
     """Print a line wrapped at the terminal's width (100 where there is none), continued with an indent."""
-    import shutil
     import textwrap
 
-    width = max(60, shutil.get_terminal_size((100, 24)).columns)
+    width = line_width(elsewhere=100)
     # Styles take no room on the screen: allow for their escape codes when wrapping.
     extra = len(line) - len(click.unstyle(line))
     click.echo(

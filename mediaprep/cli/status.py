@@ -10,6 +10,7 @@ import click
 
 from mediaprep.cli import timeline
 from mediaprep.cli.desk import Desk, json_option, pass_desk
+from mediaprep.cli.output import line_width
 from mediaprep.cli.words import CAUTION, CURRENCY_STYLE, describe_instant
 from mediaprep.errors import Usage
 from mediaprep.model import CycleRule, CycleScheme, KindStatus, PanelStatus, Trip, Validity
@@ -150,15 +151,24 @@ def _end_of(text: str, start: datetime) -> datetime:
 # --- what is shown ---------------------------------------------------------------------------------------------------
 
 
+# How wide a bar may be drawn, in columns of the terminal.
+LEAST_COLUMNS, MOST_COLUMNS = 28, 40
+
+
 def _draw(desk: Desk, panel: PanelStatus, until: datetime | None) -> None:
-    plain = not timeline.draws_blocks()
-    scale, columns = timeline.around(panel.at), timeline.Columns.of(panel)
+    plain, columns = not timeline.draws_blocks(), timeline.Columns.of(panel)
+    longest = max((len(timeline.describe(one, panel.at)) for one in panel.kinds), default=0)
+    room = line_width() - columns.width
+    # In a narrow terminal the words go below the bar, so that neither is broken.
+    beside = room - longest - 2 >= LEAST_COLUMNS
+    scale = timeline.around(panel.at, max(LEAST_COLUMNS, min(MOST_COLUMNS, room - longest - 2 if beside else room)))
     marks = [panel.at, *([until] if until else [])]
     desk.out.text(columns.line("UNIT", "KIND", "CYCLE", timeline.axis(scale)))
     for one in panel.kinds:
         words = click.style(timeline.describe(one, panel.at), fg=CURRENCY_STYLE[one.currency])
         picture = timeline.bar(one, scale, marks, plain=plain)
-        desk.out.text(columns.line(one.unit, one.kind, timeline.cycle_of(one), f"{picture}  {words}"))
+        below = f"  {words}" if beside else f"\n    {words}"
+        desk.out.text(columns.line(one.unit, one.kind, timeline.cycle_of(one), f"{picture}{below}"))
     mark = "the trip's first and last day" if until else "now"
     desk.out.text("", timeline.legend(plain=plain, mark=mark))
 

@@ -31,9 +31,9 @@ class Scale:
         return (instant - self.start) // timedelta(days=self.column_days)
 
 
-def around(at: datetime) -> Scale:
-    """Return the axis of a status: some days back, and about five months ahead."""
-    return Scale(at - timedelta(days=16), 40, 4)
+def around(at: datetime, columns: int = 40) -> Scale:
+    """Return the axis of a status: some days back, and about five months ahead, in so many columns."""
+    return Scale(at - timedelta(days=16), columns, -(-160 // columns))
 
 
 def ahead(start: datetime, days: int, columns: int = 61) -> Scale:
@@ -176,6 +176,11 @@ class Columns:
             kind=max([len("KIND"), *(len(one.kind) for one in panel.kinds)]),
             cycle=max([len("CYCLE"), *(len(cycle_of(one)) for one in panel.kinds)]),
         )
+
+    @property
+    def width(self) -> int:
+        """How much of a line goes by before the picture."""
+        return len(self.line("", "", "", ""))
 
     def line(self, unit: str, kind: str, cycle: str, picture: str) -> str:
         """Return a line of the picture."""

@@ -216,3 +216,12 @@ def test_the_bench_itself_is_no_card(panel: Cli, tmp_path: Path) -> None:
         assert ran.code == 13, ran.out + ran.err
         assert target in ran.err
     assert panel("cards", "--json").result["cards"] == []
+
+
+@pytest.mark.parametrize("columns", [80, 100, 140])
+def test_the_picture_of_a_panel_fits_the_terminal(panel: Cli, monkeypatch: pytest.MonkeyPatch, columns: int) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    ran = panel("status", "--at", "2050-01-30")
+    drawn = [line for line in ran.out.splitlines() if "·" in line or "nothing loaded" in line]
+    assert drawn
+    assert max(map(len, drawn)) <= columns
