@@ -158,6 +158,15 @@ class BundleInUse(MediaPrepError):
     remedy = "Write the card anew or retire it first, or say --even-in-use."
 
 
+class SignatureInvalid(MediaPrepError):
+    """A publisher's signature does not hold: not over this file, not by this key, or by one that counts no longer."""
+
+    code, exit_code = "signature-invalid", 29
+    remedy = (
+        "Get the file and its signature again; nothing was taken in. If it signs another file, say which: --signs FILE."
+    )
+
+
 class WriteFailed(MediaPrepError):
     """The card gave an input or output error while being written."""
 

@@ -11,9 +11,10 @@ from pathlib import Path
 from mediaprep.bundles.bag import BagBundle
 from mediaprep.checksums import Digester, ListedFile, compare, describe, parse, placed
 from mediaprep.errors import BundleUnreadable, ChecksumsDisagree, Interrupted, ManifestInvalid
-from mediaprep.model import Algorithm, Manifest, PublisherCheck
+from mediaprep.model import Algorithm, BundleSignature, Manifest, PublisherCheck
 from mediaprep.ports import BundleSource, Cancelled, ProgressSink
 from mediaprep.progress import Phase, Progress
+from mediaprep.signatures import Claim, verify
 
 # A list of half a million files has about 100 MB. More than this is no list.
 LIST_BYTES_MAX = 2**29
@@ -29,6 +30,7 @@ class TakenIn:
     manifest: Manifest
     checks: tuple[PublisherCheck, ...]
     notes: tuple[str, ...]
+    signature: BundleSignature | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,16 +59,19 @@ def take_in(
     checksum_files: Sequence[Path],
     *,
     unlisted_too: bool,
+    claim: Claim | None = None,
     progress: ProgressSink,
     cancelled: Cancelled,
 ) -> TakenIn:
     """Read a bundle and hold it against checksum files.
 
     They may name its files as seen from the bundle or from beside its folder, or the archive that it is, among others.
-    `unlisted_too`: files that no list names are let pass. Raise ManifestInvalid or BundleUnreadable for a list,
-    ChecksumsDisagree with every file that does not agree, and what `BundleSource.take_in` raises.
+    `unlisted_too`: files that no list names are let pass. `claim`: a signature over one of the lists, or over the
+    archive that the bundle is; it is looked to first. Raise SignatureInvalid for it, ManifestInvalid or
+    BundleUnreadable for a list, ChecksumsDisagree with every file that does not agree, and what `BundleSource.take_in`
+    raises.
     """
-    lists = [_List(path, parse(_text_of(path), path.name)) for path in checksum_files]
+    lists, signature = _read_lists(checksum_files, claim)
     archive = Path(source.location)
     whole = [one for one in (_of_archive(one, archive) for one in lists) if one.lines] if archive.is_file() else []
     _check_archive(archive, whole, progress, cancelled)
@@ -75,10 +80,23 @@ def take_in(
     inner = [_of_files(one, source, manifest) for one in lists if one.path not in done]
     _check_files(source, manifest, inner, unlisted_too=unlisted_too, progress=progress, cancelled=cancelled)
     own, notes = (source.checks, source.notes) if isinstance(source, BagBundle) else ((), ())
-    return TakenIn(manifest, own + tuple(_proven([*whole, *inner])), notes)
+    return TakenIn(manifest, own + tuple(_proven([*whole, *inner])), notes, signature)
 
 
-def _text_of(path: Path) -> str:
+def _read_lists(paths: Sequence[Path], claim: Claim | None) -> tuple[list[_List], BundleSignature | None]:
+    """Return the lists, and what a claim proves. A signed list is proven as the very bytes that are gone by."""
+    lists, signature = [], None
+    for path in paths:
+        content = _bytes_of(path)
+        if claim is not None and claim.signed == path:
+            signature = verify(claim, content=content)
+        lists.append(_List(path, parse(content.decode("utf-8", "surrogateescape"), path.name)))
+    if claim is not None and signature is None:
+        signature = verify(claim)
+    return lists, signature
+
+
+def _bytes_of(path: Path) -> bytes:
     try:
         with path.open("rb") as file:
             raw = file.read(LIST_BYTES_MAX + 1)
@@ -88,7 +106,7 @@ def _text_of(path: Path) -> str:
     if len(raw) > LIST_BYTES_MAX:
         message = f"{path} has more than {LIST_BYTES_MAX} bytes: that is no checksum file"
         raise ManifestInvalid(message, remedy="Name the file that holds the publisher's checksums.")
-    return raw.decode("utf-8", "surrogateescape")
+    return raw
 
 
 def _of_archive(one: _List, archive: Path) -> _List:

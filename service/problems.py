@@ -62,6 +62,7 @@ _STATUS_BY_CODE: Mapping[str, int] = {
     "checksums-disagree": 409,
     "bag-invalid": 409,
     "bundle-in-use": 409,
+    "signature-invalid": 409,
     "write-failed": 500,
     "readback-mismatch": 409,
     "card-gone": 409,

@@ -4,9 +4,10 @@ import os
 
 from hypothesis import settings
 
+from tests.keyring import keyring
 from tests.postgres import postgres
 
-__all__ = ["postgres"]
+__all__ = ["keyring", "postgres"]
 
 # No deadlines: they measure the machine, not the code. On CI the examples are the same every time.
 settings.register_profile("mediaprep", deadline=None, derandomize=bool(os.environ.get("CI")))

@@ -37,7 +37,7 @@ ROWS: list[set[str]] = [
     {"mediaprep.export", "mediaprep.bagfile"},
     {"mediaprep.csvfile"},
     {"mediaprep.lists"},
-    {"mediaprep.host", "mediaprep.devices", "mediaprep.bundles"},
+    {"mediaprep.host", "mediaprep.devices", "mediaprep.bundles", "mediaprep.signatures"},
     {"mediaprep.intake", "mediaprep.write"},
     {"mediaprep.readback"},
     {"mediaprep.records"},
@@ -85,6 +85,7 @@ DOORS = {
     "marshmallow": {"service"},
     "waitress": {"service"},
     "zstandard": {"mediaprep.bundles"},
+    "pysequoia": {"mediaprep.signatures"},
 }
 
 

@@ -9,7 +9,8 @@ import click
 
 from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
 from mediaprep.cli.library import check_bundles, places_of, remove_bundle, tidy_bundles
-from mediaprep.cli.words import describe_checks, describe_instant, describe_validity
+from mediaprep.cli.signing import claim_of
+from mediaprep.cli.words import describe_checks, describe_instant, describe_signature, describe_validity
 from mediaprep.errors import BundleFactsInvalid, RecordExists, Usage
 from mediaprep.model import Bundle, CycleScheme, DataKind, Whereabouts
 from mediaprep.quantities import format_bytes, parse_date_or_utc
@@ -17,6 +18,9 @@ from mediaprep.quantities import format_bytes, parse_date_or_utc
 WEAK = (
     "Caution: SHA-1, MD5 and CRC-32 tell an accident on the way, not a forgery. "
     "Ask the publisher for SHA-256 or SHA-512."
+)
+SIGNED_WEAK = (
+    "Caution: the signature is good for the list of checksums, but these are weak: it does not tell forged files."
 )
 
 
@@ -67,6 +71,13 @@ def bundle(context: click.Context) -> None:
     metavar="FILE",
     help="The publisher's checksums: as sha256sum and its kin or BSD write them, or SFV. Repeatable.",
 )
+@click.option(
+    "--signature", metavar="FILE", help="The publisher's detached OpenPGP signature over the checksums or the archive."
+)
+@click.option("--key", metavar="FILE", help="The publisher's public OpenPGP key, for --signature.")
+@click.option(
+    "--signs", metavar="FILE", help="What --signature is over. Without: the one --checksums file, else SOURCE itself."
+)
 @click.option("--unlisted-too", is_flag=True, help="With --checksums: let files pass that no list names.")
 @click.option("--lenient", is_flag=True, help="Take a bag in with faults of form, as long as every byte is proven.")
 @click.option("--again", is_flag=True, help="Take it in though a bundle with the same files is in the library.")
@@ -83,6 +94,9 @@ def add_bundle(
     units: tuple[str, ...],
     least_software: str | None,
     checksum_files: tuple[str, ...],
+    signature: str | None,
+    key: str | None,
+    signs: str | None,
     unlisted_too: bool,
     lenient: bool,
     again: bool,
@@ -103,6 +117,9 @@ def add_bundle(
         message = f"No kind of data is called {kind_name}"
         raise BundleFactsInvalid(message, remedy=f"Choose one of {known}, or add it: mediaprep unit kind.")
     path = existing_path(source)
+    lists = [existing_path(one) for one in checksum_files]
+    archive = path if path.is_file() else None
+    claim = claim_of(lists, archive=archive, signature=signature, key=key, signs=signs, at=desk.clock.now())
     _ask_for_facts(desk, kind, path, stated=(cycle, effective))
     validity = validity_for(
         kind.cycle_rule,
@@ -114,8 +131,9 @@ def add_bundle(
     with desk.stoppable():
         taken = take_in(
             opened,
-            [existing_path(one) for one in checksum_files],
+            lists,
             unlisted_too=unlisted_too,
+            claim=claim,
             progress=desk.throttle,
             cancelled=desk.stopped,
         )
@@ -133,6 +151,7 @@ def add_bundle(
         units=tuple((unit.aircraft, unit.name) for unit in map(desk.records.find_unit, units)),
         least_software=least_software,
         checks=taken.checks,
+        signature=taken.signature,
     )
     same = desk.records.bundles_of_content(found.manifest_sha256)
     if same and not again:
@@ -144,6 +163,8 @@ def add_bundle(
     desk.out.text(
         f"Took in bundle {found.name}: {found.file_count} files, {format_bytes(found.total_bytes)}.",
         *(f"Checked: {describe_checks([one])} of {one.listed_in}, {one.file_count} files." for one in found.checks),
+        *([f"Signed: {describe_signature(found.signature)}."] if found.signature else []),
+        *([SIGNED_WEAK] if _is_signature_weak(found) else []),
         *([WEAK] if found.checks and all(one.weak for one in found.checks) else []),
         f"In force: {describe_validity(validity)} (as you stated; check it against what came with the data).",
         f"Next: mediaprep write {found.name} --on CARD-PATH --for UNIT",
@@ -176,8 +197,17 @@ def _described(bundle: Bundle, place: Whereabouts) -> Iterator[str]:
     yield f"On cards: {', '.join(place.cards) or 'none'}; in units: {_units(place.units) or 'none'}"
     for check in bundle.checks:
         yield f"Checked: {describe_checks([check])} of {check.listed_in}, {check.file_count} files"
+    if bundle.signature is not None:
+        yield f"Signed: {describe_signature(bundle.signature)}"
     if bundle.removed_at is not None:
         yield f"Removed from the library on {describe_instant(bundle.removed_at)}"
+
+
+def _is_signature_weak(bundle: Bundle) -> bool:
+    """Tell whether a signature is over a list of weak checksums alone: then it proves the list, and not the files."""
+    signed = bundle.signature.signed if bundle.signature else None
+    listed = [check for check in bundle.checks if check.listed_in == signed]
+    return bool(listed) and all(check.weak for check in listed)
 
 
 def _ask_for_facts(desk: Desk, kind: DataKind, path: Path, stated: tuple[str | None, str | None]) -> None:

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from mediaprep import cautions
 from mediaprep.model import (
+    BundleSignature,
     ClockOffset,
     Currency,
     DataEvidence,
@@ -52,6 +53,13 @@ def describe_checks(checks: Iterable[PublisherCheck]) -> str:
     """Return which checksums of its publisher a bundle was held against; empty where none were given."""
     words = dict.fromkeys(f"{one.algorithm.value}{' (weak)' if one.weak else ''}" for one in checks)
     return ", ".join(words)
+
+
+def describe_signature(signature: BundleSignature) -> str:
+    """Return what a publisher's signature was over and by which key, with the fingerprint as keys are compared."""
+    digits = signature.key_fingerprint.upper()
+    groups = " ".join(digits[start : start + 4] for start in range(0, len(digits), 4))
+    return f"{signature.signed}, by the OpenPGP key {groups}"
 
 
 def describe_offset(offset: ClockOffset) -> str:

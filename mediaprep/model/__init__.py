@@ -22,7 +22,7 @@ from mediaprep.model.facts import (
     value_or_none,
 )
 from mediaprep.model.findings import Finding, PreflightFacts, Result
-from mediaprep.model.library import Algorithm, PublisherCheck, Whereabouts
+from mediaprep.model.library import Algorithm, BundleSignature, PublisherCheck, Whereabouts
 from mediaprep.model.loads import Fitness, Job, JobKind, JobState, Load, LoadEvent, LoadState, LogEntry, LogHead
 from mediaprep.model.panel import (
     Aircraft,
@@ -73,6 +73,7 @@ __all__ = [
     "Algorithm",
     "AnswerKind",
     "Bundle",
+    "BundleSignature",
     "Card",
     "CardEntry",
     "CardFacts",

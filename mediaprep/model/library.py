@@ -46,6 +46,18 @@ class PublisherCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class BundleSignature:
+    """Which file of a bundle's publisher a detached OpenPGP signature was found good for when it was taken in.
+
+    `signed` is the name of the checksum file, or of the archive that the bundle is. `key_fingerprint` is that of the
+    certificate as a whole, in lower-case hexadecimal, whichever of its keys signed.
+    """
+
+    signed: str
+    key_fingerprint: str
+
+
+@dataclass(frozen=True, slots=True)
 class Whereabouts:
     """Where a bundle is now: cards in service that hold files of it, and units, as (aircraft, unit), that have it.
 

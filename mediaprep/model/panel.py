@@ -7,7 +7,7 @@ from datetime import datetime, time
 from enum import StrEnum
 
 from mediaprep.model.facts import Family, FileSystem, PartitionTable
-from mediaprep.model.library import PublisherCheck
+from mediaprep.model.library import BundleSignature, PublisherCheck
 
 
 class CycleScheme(StrEnum):
@@ -127,8 +127,8 @@ class Bundle:
 
     `units` names the units it was bought for, as (aircraft, unit); empty: any unit that takes the kind.
     `manifest_sha256` is the digest of the manifest's text in coreutils form. `checks` are what its publisher's
-    checksums proved when it was taken in. `removed_at`: since when it is out of the library, though known by name to
-    what came of it.
+    checksums proved when it was taken in, `signature` what a signature of its publisher proved, if one was given.
+    `removed_at`: since when it is out of the library, though known by name to what came of it.
     """
 
     name: str
@@ -143,6 +143,7 @@ class Bundle:
     units: tuple[tuple[str, str], ...] = ()
     least_software: str | None = None
     checks: tuple[PublisherCheck, ...] = ()
+    signature: BundleSignature | None = None
     removed_at: datetime | None = None
 
 

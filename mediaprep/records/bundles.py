@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Row, Select, insert, select
 from sqlalchemy.exc import IntegrityError
 
 from mediaprep.errors import BundleUnsafe, NotFound, RecordExists
-from mediaprep.model import Algorithm, Bundle, Manifest, ManifestEntry, PublisherCheck, Validity
+from mediaprep.model import Algorithm, Bundle, BundleSignature, Manifest, ManifestEntry, PublisherCheck, Validity
 from mediaprep.records import tables as t
 from mediaprep.records.database import Subject, insert_rows, violates_unique
 from mediaprep.records.panel import checked_name, read_kinds, unit_id
@@ -101,6 +101,7 @@ def read_bundles(connection: Connection, wanted: Select[Any]) -> tuple[Bundle, .
             units=tuple(units[row.id]),
             least_software=row.least_software,
             checks=tuple(checks[row.id]),
+            signature=None if row.signing_key is None else BundleSignature(row.signed_file, row.signing_key),
             removed_at=row.removed_at,
         )
         for row in rows
@@ -165,6 +166,8 @@ def insert_bundle(connection: Connection, bundle: Bundle, manifest: Manifest) ->
         "total_bytes": bundle.total_bytes,
         "taken_in_at": bundle.taken_in_at,
         "least_software": bundle.least_software,
+        "signed_file": bundle.signature.signed if bundle.signature else None,
+        "signing_key": bundle.signature.key_fingerprint if bundle.signature else None,
     }
     key = connection.execute(insert(t.bundles).values(row).returning(t.bundles.c.id)).scalar_one()
     files = [

@@ -153,6 +153,9 @@ bundles = Table(
     Column("total_bytes", BigInteger, nullable=False),
     Column("taken_in_at", UtcText, nullable=False),
     Column("least_software", Text),
+    # Both or neither: the file that a good signature was over, and the fingerprint of the key.
+    Column("signed_file", Text),
+    Column("signing_key", Text),
     # Out of the library, but known to the cards, loads and receipts that came of it. Its files may be forgotten.
     Column("removed_at", UtcText),
     Index(None, "manifest_sha256"),

@@ -35,6 +35,7 @@ TABLES: dict[str, tuple[str, ...]] = {
     "unit_kinds": ("unit", "position"),
     "bundles": ("name",),
     "bundle_files": ("bundle", "position"),
+    "bundle_checks": ("bundle", "position"),
     "bundle_units": ("bundle", "unit"),
     "cards": ("name",),
     "card_files": ("card", "path", "kind"),
@@ -104,6 +105,7 @@ def _gather(connection: Connection, aircraft: int) -> dict[str, list[Plain]]:
         "unit_kinds": unit_kinds,
         "bundles": bundles,
         "bundle_files": rows_where(connection, t.bundle_files.c.bundle_id, bundle_keys),
+        "bundle_checks": rows_where(connection, t.bundle_checks.c.bundle_id, bundle_keys),
         "bundle_units": [row for row in stated if row.unit_id in set(unit_keys)],
         "cards": cards,
         "card_files": card_files,
@@ -236,10 +238,12 @@ class _Arrival:
                 raise _differs(table.name.replace("_", " ").removesuffix("s"), row["name"])
 
     def _share_bundles(self) -> None:
-        new = self._new_rows("bundles", "bundle", ("source", "taken_in_at"))
+        # The files are the same, wherever each of the two records had them from and whatever was checked of them there.
+        own = ("source", "taken_in_at", "removed_at", "signed_file", "signing_key")
+        new = self._new_rows("bundles", "bundle", own)
         self._insert("bundles", new)
         names = {row["name"] for row in new}
-        for table in ("bundle_files", "bundle_units"):
+        for table in ("bundle_files", "bundle_checks", "bundle_units"):
             self._insert(table, [row for row in self._rows[table] if row["bundle"] in names])
 
     def _share_cards(self) -> None:

@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 
 from mediaprep.errors import NotFound, RecordExists
-from mediaprep.model import Algorithm, PublisherCheck
+from mediaprep.model import Algorithm, BundleSignature, PublisherCheck
 from mediaprep.records import Store
 from tests.records.builders import NOON, bundle, card, manifest, panel, receipt, taken_in, touched, written
 
@@ -24,6 +24,13 @@ def test_what_a_publishers_checksums_proved_comes_back_in_order(store: Store) ->
     taken_in(store, bundle("other"))
     assert store.bundle("nav-2607") == given
     assert store.bundles()[1].checks == ()
+
+
+def test_the_key_of_a_publishers_signature_comes_back(store: Store) -> None:
+    given = taken_in(store, bundle(signature=BundleSignature("SHA512SUMS", "ab" * 20)))
+    taken_in(store, bundle("other"))
+    assert store.bundle("nav-2607") == given
+    assert store.bundles()[1].signature is None
 
 
 def test_the_same_content_is_recognised_in_the_library_only(store: Store) -> None:

@@ -17,7 +17,16 @@ from mediaprep.bagfile import read_bag, write_bag
 from mediaprep.clock import FixedClock
 from mediaprep.errors import ImportInvalid, LogbookBroken, MediaPrepError, NotFound, OutputFailed
 from mediaprep.lists import ListedCard
-from mediaprep.model import Aircraft, DataEvidence, Fitness, LoadState, MediaRule
+from mediaprep.model import (
+    Aircraft,
+    Algorithm,
+    BundleSignature,
+    DataEvidence,
+    Fitness,
+    LoadState,
+    MediaRule,
+    PublisherCheck,
+)
 from mediaprep.records import Store, open_records
 from mediaprep.records.tables import SCHEMA_REVISION
 from mediaprep.records.transfer import TABLES
@@ -39,6 +48,10 @@ from tests.records.builders import (
 from tests.records.test_lists import past
 
 LATER = NOON + timedelta(hours=1)
+CHECKS = (
+    PublisherCheck("SHA512SUMS", Algorithm.SHA512, 3, weak=False),
+    PublisherCheck("set.sfv", Algorithm.CRC32, 2, weak=True),
+)
 
 
 @pytest.fixture
@@ -62,7 +75,7 @@ def fill(store: Store) -> None:
     nav, display = panel(store, unit(rule=MediaRule("small")), unit("DISPLAY", position=1, software="2.1"))
     store.add_aircraft(Aircraft("OE-TST"))
     other = store.add_unit(unit(aircraft="OE-TST"))
-    what = taken_in(store)
+    what = taken_in(store, bundle(checks=CHECKS, signature=BundleSignature("SHA512SUMS", "ab" * 20)))
     theirs = taken_in(store, bundle("theirs", kind=OBSTACLE, units=(("OE-TST", "NAV-1"),)))
     ours = taken_in(store, bundle("ours", kind=OBSTACLE, units=(("D-TEST", "NAV-1"), ("OE-TST", "NAV-1"))))
     written(store, card(store, "SECOND", "sd:0003"), ours, nav)
@@ -76,6 +89,7 @@ def fill(store: Store) -> None:
     store.import_cards([ListedCard("OLD", None, None)], at=NOON)
     store.import_loads([past(card="OLD")], at=NOON)
     store.correct_log("D-TEST", 1, "nothing wrong", at=LATER)
+    store.remove_bundles(["ours"], at=LATER)
 
 
 def bag_of(store: Store, aircraft: str = "D-TEST") -> dict[str, bytes]:
@@ -122,6 +136,9 @@ def test_what_arrives_is_what_left(full: Store, empty: Store) -> None:
     assert empty.loads("D-TEST") == full.loads("D-TEST")
     assert empty.log("D-TEST") == full.log("D-TEST")
     assert empty.bundle("nav-2607") == full.bundle("nav-2607")
+    assert empty.bundle("nav-2607").checks == CHECKS
+    assert empty.bundle("nav-2607").signature == BundleSignature("SHA512SUMS", "ab" * 20)
+    assert empty.bundle("ours").removed_at == LATER
     assert empty.manifest("nav-2607") == full.manifest("nav-2607")
     assert empty.receipt("R-000001") == full.receipt("R-000001")
     assert empty.receipt("R-000004") == full.receipt("R-000004"), "named in the logbook alone"
@@ -132,7 +149,7 @@ def test_what_arrives_is_what_left(full: Store, empty: Store) -> None:
 def test_other_aircraft_and_what_is_theirs_alone_stay_behind(full: Store, empty: Store) -> None:
     arrive(empty, bag_of(full))
     assert [one.name for one in empty.aircraft_list()] == ["D-TEST"]
-    assert sorted(one.name for one in empty.bundles()) == ["nav-2607", "navigation-2607-past", "ours"]
+    assert sorted(one.name for one in empty.bundles()) == ["nav-2607", "navigation-2607-past"]
     assert {file.bundle for file in empty.recorded_files("SECOND")} == {"ours"}
     assert {file.bundle for file in empty.recorded_files("C-001")} <= {"nav-2607"}
     assert empty.bundle("ours").units == (("D-TEST", "NAV-1"),)
@@ -160,6 +177,17 @@ def test_two_aircraft_that_share_a_card_and_a_bundle_arrive_one_after_the_other(
     arrive(empty, bag_of(full, "OE-TST"))
     assert [one.name for one in empty.aircraft_list()] == ["D-TEST", "OE-TST"]
     assert empty.log("OE-TST") == full.log("OE-TST")
+
+
+def test_a_bundle_that_is_there_keeps_what_was_checked_of_it_there(full: Store, empty: Store) -> None:
+    """The same files, had from another place: checked otherwise, without a signature, and still in the library."""
+    taken_in(empty, bundle(checks=CHECKS[1:], source="/mine"))
+    taken_in(empty, bundle("ours", kind=OBSTACLE))
+    arrive(empty, bag_of(full))
+    found = empty.bundle("nav-2607")
+    assert (found.checks, found.signature, found.source) == (CHECKS[1:], None, "/mine")
+    assert empty.bundle("ours").removed_at is None
+    assert full.bundle("ours").removed_at == LATER
 
 
 # --- the bag ---------------------------------------------------------------------------------------------------------
@@ -321,6 +349,7 @@ def change(member: str, value: object) -> Callable[[list[dict[str, object]]], No
         ("media_rules", change("families", ["SDZZ"]), "SDZZ"),
         ("media_rules", change("families", "SDHC"), "has in 'families' what cannot stand there"),
         ("bundles", change("taken_in_at", "yesterday"), "yesterday"),
+        ("bundle_checks", change("algorithm", "sha-none"), "sha-none"),
         ("load_events", change("state", "lost"), "lost"),
         ("receipts", change("body", "{}"), "a row lacks 'readback'"),
         ("cards", change("simulated", "yes"), "has in 'simulated' what cannot stand there"),

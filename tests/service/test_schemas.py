@@ -15,6 +15,7 @@ from mediaprep.model import (
     Aircraft,
     Algorithm,
     Bundle,
+    BundleSignature,
     Card,
     Currency,
     CycleRule,
@@ -61,6 +62,7 @@ VALIDITY = Validity("2607", AT, None)
 KIND = DataKind("navigation", "Navigation", CycleRule(CycleScheme.EVERY_DAYS, time(9, 1), 28))
 RULE = MediaRule("any", "", 1, None, (Family.SDHC,), (FileSystem.FAT32,), (32768,), (PartitionTable.MBR,))
 CHECK = PublisherCheck("SHA256SUMS", Algorithm.SHA256, 3, weak=False)
+SIGNATURE = BundleSignature("SHA256SUMS", "ab" * 20)
 REPORT = ReadbackReport(3, 9, DataEvidence.DIRECT, StructureEvidence.REMOUNTED, None, (), AT, AT)
 RECEIPT = Receipt(
     "R-000001", "C-001", "sd 1", True, (ProvenBundle("nav", "navigation", "ab", 3, 9),), "bench", "0.1.0", 9, ("a",),
@@ -94,9 +96,11 @@ EXAMPLES = [
         AT,
         (("TEST-1", "DISPLAY"),),
         checks=(CHECK,),
+        signature=SIGNATURE,
         removed_at=AT,
     ),
     CHECK,
+    SIGNATURE,
     Card("C-001", "sd 1", True, None, AT),
     Finding("card.capacity", Result.PASS, "card C-001", "8 GB"),
     Progress(Phase.COPY, 1, 3, 3, 9, "a.bin"),

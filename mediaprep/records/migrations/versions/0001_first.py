@@ -103,6 +103,8 @@ def upgrade() -> None:
         sa.Column("total_bytes", sa.BigInteger(), nullable=False),
         sa.Column("taken_in_at", sa.String(27), nullable=False),
         sa.Column("least_software", sa.Text(), nullable=True),
+        sa.Column("signed_file", sa.Text(), nullable=True),
+        sa.Column("signing_key", sa.Text(), nullable=True),
         sa.Column("removed_at", sa.String(27), nullable=True),
         sa.ForeignKeyConstraint(["kind"], ["data_kinds.name"], name="fk_bundles_kind"),
         sa.PrimaryKeyConstraint("id", name="pk_bundles"),
