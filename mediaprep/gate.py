@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from mediaprep.bench import Bench, Wish
+from mediaprep.bundles.place import is_url
 from mediaprep.checks import preflight, verdict
 from mediaprep.errors import (
     PreflightRefused,
@@ -109,7 +110,8 @@ def _host_needs(wish: Wish, bench: Bench, manifest: Manifest, plan: Plan) -> lis
         "records": RECORD_BYTES_PER_FILE * len(manifest.entries),
         "staging": wish.source.staging_bytes(manifest),
     }
-    needs = [("bundle", wish.source.location, 0)]
+    # A store takes no room here, and is no volume of this computer that could be looked at.
+    needs = [] if is_url(wish.source.location) else [("bundle", wish.source.location, 0)]
     needs += [(role, path, needed.get(role, 0)) for role, path in bench.places]
     folder = bench.card.host_folder()
     if folder is not None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from pathlib import Path
 
 from mediaprep.bench import Wish
-from mediaprep.bundles import open_bundle
+from mediaprep.bundles import open_recorded
+from mediaprep.bundles.place import is_url
 from mediaprep.checks import CHECKS
 from mediaprep.errors import BundleUnreadable, CardNotReady, Usage
 from mediaprep.gate import refuse_unsafe
@@ -107,13 +107,15 @@ def _wish(records: Store, card: Card, *, bundle: str, unit: str, accept: Collect
 def _source_of(bundle: Bundle, records: Records) -> BundleSource:
     """Return where a bundle lies, as this station sees it. Raise BundleUnreadable naming both."""
     try:
-        return open_bundle(Path(bundle.source))
+        return open_recorded(bundle.source)
     except BundleUnreadable as error:
         message = f"Bundle {bundle.name} cannot be read on station {records.station}: {error}"
         remedy = (
             f"Put it back to {bundle.source}. Where several stations share the records, the folder must be shared too, "
             "and every station must see it at this same path."
         )
+        if is_url(bundle.source):
+            remedy = error.remedy
         raise BundleUnreadable(message, remedy=remedy) from error
 
 

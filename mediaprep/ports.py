@@ -158,7 +158,10 @@ class CardAccess(Protocol):
 
 
 class BundleSource(Protocol):
-    """A bundle's files as they lie on the host. Never altered."""
+    """A bundle's files as they lie on the host or in a store. Never altered.
+
+    `location` is an absolute path of this computer, or a store's URL.
+    """
 
     form: str
     location: str
@@ -167,10 +170,16 @@ class BundleSource(Protocol):
         """Read and hash every file. Raise BundleUnreadable, BundleUnsafe, BundleEmpty or Interrupted."""
 
     def changed_paths(self, manifest: Manifest) -> tuple[str, ...]:
-        """Name files that are missing, new, or differ from the manifest in size or time. Reads no contents."""
+        """Name files that are missing, new, or differ from the manifest in size or time. Reads no contents.
+
+        Raise BundleUnreadable where a store does not answer: nothing is known then, least of all that it changed.
+        """
 
     def open(self, path: str) -> AbstractContextManager[Iterable[bytes]]:
-        """Open one file and yield its bytes in chunks. Raise BundleUnreadable or BundleUnsafe."""
+        """Open one file and yield its bytes in chunks.
+
+        Raise BundleUnreadable, BundleUnsafe, or SourceChanged where it is seen to be replaced while it is read.
+        """
 
     def hand_out(
         self, paths: Collection[str], cancelled: Cancelled
@@ -178,7 +187,8 @@ class BundleSource(Protocol):
         """Yield these files, each once with its bytes, in the order in which the source has them at least cost.
 
         A file's bytes may be taken as far as they are wanted, before the next file is asked for. Raise
-        BundleUnreadable, also where one of the files is not there; BundleUnsafe; Interrupted when cancelled on the way.
+        BundleUnreadable, also where one of the files is not there; BundleUnsafe; Interrupted when cancelled on the way;
+        SourceChanged as `open` does.
         """
 
     def staging_bytes(self, manifest: Manifest) -> int:

@@ -86,6 +86,10 @@ DOORS = {
     "waitress": {"service"},
     "zstandard": {"mediaprep.bundles"},
     "pysequoia": {"mediaprep.signatures"},
+    "fsspec": {"mediaprep.bundles.store_access"},
+    "s3fs": {"mediaprep.bundles.store_access"},
+    "botocore": {"mediaprep.bundles.store_access"},
+    "aiohttp": {"mediaprep.bundles.store_access"},
 }
 
 

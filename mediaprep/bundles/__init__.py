@@ -1,22 +1,33 @@
-"""Bundles as they lie on this computer: each form here is a `ports.BundleSource`."""
+"""Bundles as they lie on this computer or in a store: each form here is a `ports.BundleSource`."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from mediaprep.bundles.place import StoreUrl, find_place
 from mediaprep.errors import BundleUnreadable, Usage
 
 if TYPE_CHECKING:
     from mediaprep.ports import BundleSource
 
 
-def open_bundle(path: Path, *, lenient: bool = False) -> BundleSource:
+def open_recorded(source: str, *, lenient: bool = False) -> BundleSource:
+    """Return the bundle whose source the records hold, a path or a URL. Raise what open_bundle and find_place raise."""
+    return open_bundle(find_place(source), lenient=lenient)
+
+
+def open_bundle(path: Path | StoreUrl, *, lenient: bool = False) -> BundleSource:
     """Return the bundle at a path, by what it is and not by how it is called: a folder, a bag, a zip or a tar archive.
 
-    `lenient`: a bag may have faults of form. Raise BundleUnreadable where there is nothing or it cannot be read,
-    BundleUnsafe, Usage where it is something else.
+    Of a store's URL, the prefix: it is not asked yet whether anything is there. `lenient`: a bag may have faults of
+    form. Raise BundleUnreadable where there is nothing or it cannot be read, BundleUnsafe, Usage where it is something
+    else.
     """
+    if isinstance(path, StoreUrl):
+        from mediaprep.bundles.store import StoreBundle
+
+        return StoreBundle(path)
     from mediaprep.bundles.bag import BagBundle, is_bag
     from mediaprep.bundles.folder import FolderBundle
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,6 +15,9 @@ from mediaprep.cli.words import describe_checks, describe_instant, describe_sign
 from mediaprep.errors import BundleFactsInvalid, RecordExists, Usage
 from mediaprep.model import Bundle, CycleScheme, DataKind, Whereabouts
 from mediaprep.quantities import format_bytes, parse_date_or_utc
+
+if TYPE_CHECKING:
+    from mediaprep.bundles.place import StoreUrl
 
 WEAK = (
     "Caution: SHA-1, MD5 and CRC-32 tell an accident on the way, not a forgery. "
@@ -103,10 +107,12 @@ def add_bundle(
 ) -> None:
     """Take in a SOURCE: read and hash every file, and note what you say about it.
 
-    SOURCE is a folder, a zip or tar archive, or a bag (RFC 8493). It stays where it is and is never altered; keep it
-    until the card is written. Nothing inside it is interpreted: the cycle and the dates are the ones you state.
+    SOURCE is a folder, a zip or tar archive, a bag (RFC 8493), or a prefix of an S3-compatible store, written as
+    s3://BUCKET/PREFIX. It stays where it is and is never altered; keep it until the card is written. Nothing inside it
+    is interpreted: the cycle and the dates are the ones you state.
     """
     from mediaprep.bundles import open_bundle
+    from mediaprep.bundles.place import find_place
     from mediaprep.cycles import validity_for
     from mediaprep.intake import take_in
     from mediaprep.manifest import digest
@@ -116,18 +122,18 @@ def add_bundle(
         known = ", ".join(desk.records.kinds())
         message = f"No kind of data is called {kind_name}"
         raise BundleFactsInvalid(message, remedy=f"Choose one of {known}, or add it: mediaprep unit kind.")
-    path = existing_path(source)
+    place = find_place(source)
     lists = [existing_path(one) for one in checksum_files]
-    archive = path if path.is_file() else None
+    archive = place if isinstance(place, Path) and place.is_file() else None
     claim = claim_of(lists, archive=archive, signature=signature, key=key, signs=signs, at=desk.clock.now())
-    _ask_for_facts(desk, kind, path, stated=(cycle, effective))
+    _ask_for_facts(desk, kind, place, stated=(cycle, effective))
     validity = validity_for(
         kind.cycle_rule,
         cycle=cycle,
         effective_on=parse_date_or_utc(effective) if effective else None,
         lapses_on=parse_date_or_utc(lapses) if lapses else None,
     )
-    opened = open_bundle(path, lenient=lenient)
+    opened = open_bundle(place, lenient=lenient)
     with desk.stoppable():
         taken = take_in(
             opened,
@@ -139,7 +145,7 @@ def add_bundle(
         )
     desk.end_progress()
     found = Bundle(
-        name=name or _name_for(kind_name, validity.cycle, path),
+        name=name or _name_for(kind_name, validity.cycle, place),
         kind=kind,
         validity=validity,
         source=opened.location,
@@ -155,7 +161,7 @@ def add_bundle(
     )
     same = desk.records.bundles_of_content(found.manifest_sha256)
     if same and not again:
-        message = f"{path} holds the same files as bundle {same[0].name}, which is in the library"
+        message = f"{place} holds the same files as bundle {same[0].name}, which is in the library"
         raise RecordExists(message, remedy=f"Use {same[0].name}, or take it in once more with --again.")
     desk.records.add_bundle(found, taken.manifest)
     for note in taken.notes:
@@ -210,7 +216,7 @@ def _is_signature_weak(bundle: Bundle) -> bool:
     return bool(listed) and all(check.weak for check in listed)
 
 
-def _ask_for_facts(desk: Desk, kind: DataKind, path: Path, stated: tuple[str | None, str | None]) -> None:
+def _ask_for_facts(desk: Desk, kind: DataKind, place: Path | StoreUrl, stated: tuple[str | None, str | None]) -> None:
     """Ask for a cycle or date that is missing, with what the names suggest; say where they suggest another cycle."""
     from mediaprep.intake import names_at
     from mediaprep.suggest import suggest
@@ -219,23 +225,26 @@ def _ask_for_facts(desk: Desk, kind: DataKind, path: Path, stated: tuple[str | N
     is_grid = kind.cycle_rule.scheme in {CycleScheme.AIRAC_28, CycleScheme.GRID_56}
     if kind.cycle_rule.scheme is CycleScheme.NONE or (effective and not cycle):
         return
-    guesses = suggest(kind.cycle_rule, names_at(path), desk.clock.now().date())
+    names = names_at(place) if isinstance(place, Path) else (place.name,)
+    guesses = suggest(kind.cycle_rule, names, desk.clock.now().date())
     if is_grid and cycle is not None:
-        own = [guess for guess in guesses if guess.name == path.name and guess.value != cycle]
+        own = [guess for guess in guesses if guess.name == place.name and guess.value != cycle]
         if own and all(guess.value != cycle for guess in guesses):
-            desk.out.note(f"The name {path.name} suggests cycle {own[0].value}, and you stated {cycle}.")
+            desk.out.note(f"The name {place.name} suggests cycle {own[0].value}, and you stated {cycle}.")
     elif effective is None:
         what = "cycle" if is_grid else "date from which it is in force"
-        message = f"The {what} of {path} is not stated"
+        message = f"The {what} of {place} is not stated"
         told = "; or ".join(map(str, guesses[:3]))
         option = "--cycle, such as --cycle 2613" if is_grid else "--effective, such as --effective 2026-12-24"
         raise Usage(message, remedy=f"{told[:1].upper()}{told[1:]}." if told else f"State it with {option}.")
 
 
-def _name_for(kind: str, cycle: str | None, path: Path) -> str:
+def _name_for(kind: str, cycle: str | None, place: Path | StoreUrl) -> str:
     if cycle:
         return f"{kind}-{cycle}"
-    return path.stem.removesuffix(".tar") if path.is_file() else path.name
+    if isinstance(place, Path) and place.is_file():
+        return place.stem.removesuffix(".tar")
+    return place.name
 
 
 def _units(units: Sequence[tuple[str, str]]) -> str:

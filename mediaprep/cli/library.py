@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
+from mediaprep.cli.desk import Desk, json_option, pass_desk
 from mediaprep.errors import BundleInUse, MediaPrepError, SourceChanged, Usage
 from mediaprep.model import Bundle, Whereabouts
 from mediaprep.quantities import format_bytes
@@ -63,12 +63,12 @@ def check_bundles(desk: Desk, name: str | None, everything: bool) -> None:
 
 
 def _check(desk: Desk, bundle: Bundle, *, one_only: bool) -> tuple[dict[str, object], bool]:
-    from mediaprep.bundles import open_bundle
+    from mediaprep.bundles import open_recorded
     from mediaprep.errors import Interrupted
     from mediaprep.intake import changes_since
 
     try:
-        source = open_bundle(existing_path(bundle.source), lenient=True)
+        source = open_recorded(bundle.source, lenient=True)
         manifest = desk.records.manifest(bundle.name)
         changes = changes_since(manifest, source, progress=desk.throttle, cancelled=desk.stopped)
     except Interrupted:
