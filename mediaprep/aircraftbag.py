@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TypeAlias
 
+from mediaprep.bagit import DECLARATION, declaration_text, manifest_text
 from mediaprep.errors import ImportInvalid
 from mediaprep.logchain import canonical_json
 
@@ -17,7 +18,6 @@ Rows: TypeAlias = Mapping[str, Sequence[Mapping[str, Any]]]
 """Rows by the name of their table, in the order in which they are written."""
 
 FORM_LABEL = "Mediaprep-Records-Form"
-_DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 _MANIFEST = "manifest-sha256.txt"
 _TAG_MANIFEST = "tagmanifest-sha256.txt"
 _INFO = "bag-info.txt"
@@ -37,7 +37,7 @@ def to_bag(rows: Rows, *, aircraft: str, form: str) -> dict[str, bytes]:
         f"Payload-Oxum: {octets}.{len(payload)}\n"
     )
     tags = {
-        "bagit.txt": _DECLARATION.encode(),
+        DECLARATION: declaration_text().encode(),
         _INFO: info.encode(),
         _MANIFEST: _sums(payload),
     }
@@ -52,13 +52,13 @@ def from_bag(
     Raise ImportInvalid, naming the file, where one is missing, too much or altered, or the form is another.
     """
     wanted = [f"data/{table}.jsonl" for table in tables]
-    expected = {*wanted, "bagit.txt", _INFO, _MANIFEST, _TAG_MANIFEST}
+    expected = {*wanted, DECLARATION, _INFO, _MANIFEST, _TAG_MANIFEST}
     for path in sorted(expected ^ set(files)):
         problem = "is missing" if path in expected else "does not belong there"
         raise _invalid(name, path, problem)
-    if files["bagit.txt"] != _DECLARATION.encode():
-        raise _invalid(name, "bagit.txt", "is not that of a bag of version 1.0")
-    for manifest, paths in ((_TAG_MANIFEST, ["bagit.txt", _INFO, _MANIFEST]), (_MANIFEST, wanted)):
+    if files[DECLARATION] != declaration_text().encode():
+        raise _invalid(name, DECLARATION, "is not that of a bag of version 1.0")
+    for manifest, paths in ((_TAG_MANIFEST, [DECLARATION, _INFO, _MANIFEST]), (_MANIFEST, wanted)):
         _prove(files, manifest, paths, name)
     stated = _info(files[_INFO]).get(FORM_LABEL)
     if stated != form:
@@ -70,8 +70,7 @@ def from_bag(
 
 
 def _sums(files: Mapping[str, bytes]) -> bytes:
-    lines = (f"{hashlib.sha256(content).hexdigest()}  {path}\n" for path, content in sorted(files.items()))
-    return "".join(lines).encode()
+    return manifest_text({path: hashlib.sha256(content).hexdigest() for path, content in files.items()}).encode()
 
 
 def _prove(files: Mapping[str, bytes], manifest: str, paths: Iterable[str], name: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import replace
 
 from mediaprep.bench import Wish
 from mediaprep.bundles import open_recorded
@@ -11,7 +12,7 @@ from mediaprep.checks import CHECKS
 from mediaprep.errors import BundleUnreadable, CardNotReady, Usage
 from mediaprep.gate import refuse_unsafe
 from mediaprep.library import require_in_library
-from mediaprep.model import Bundle, Card, Known, Unit, value_or_none
+from mediaprep.model import Bundle, Card, CardFacts, Known, Unit, value_or_none
 from mediaprep.ports import BundleSource, CardAccess, Clock, Records
 from mediaprep.records import Store
 
@@ -23,7 +24,8 @@ def order_check(
 
     Raise NotFound, Usage, BundleUnreadable or CardGone.
     """
-    card = find_card(access, records) or _stranger(access, clock)
+    facts = access.facts()
+    card = find_card(facts, records) or _stranger(facts, clock)
     return _wish(records, card, bundle=bundle, unit=unit, accept=accept)
 
 
@@ -41,14 +43,15 @@ def order_write(
 
     Raise what `order_check` and `card_of` raise; then no new card was taken in.
     """
-    wish = order_check(access, records, clock, bundle=bundle, unit=unit, accept=accept)
-    known = card_of(access, records, clock, name=card)
-    return Wish(wish.bundle, wish.source, wish.unit, known, wish.accept)
+    facts = access.facts()
+    # The bundle and the unit are looked for before a card that is new here is taken into the records.
+    wish = _wish(records, _stranger(facts, clock), bundle=bundle, unit=unit, accept=accept)
+    return replace(wish, card=card_of(facts, records, clock, name=card))
 
 
 def order_verify(access: CardAccess, records: Store, target: str) -> tuple[Card, Unit | None]:
     """Return the card at a target and the unit it was last written for. Raise CardNotReady where it is not known."""
-    card = find_card(access, records)
+    card = find_card(access.facts(), records)
     if card is None:
         message = f"The card at {target} is not in the records"
         raise CardNotReady(message, remedy="Write a bundle to it first: 'mediaprep write'.")
@@ -57,21 +60,20 @@ def order_verify(access: CardAccess, records: Store, target: str) -> tuple[Card,
     return card, unit
 
 
-def find_card(access: CardAccess, records: Records) -> Card | None:
+def find_card(facts: CardFacts, records: Records) -> Card | None:
     """Return the records' card for what is in the reader, or None where the records do not know it."""
-    identity = access.facts().identity
+    identity = facts.identity
     return records.recognise(identity.value) if isinstance(identity, Known) else None
 
 
-def card_of(access: CardAccess, records: Records, clock: Clock, *, name: str | None = None) -> Card:
+def card_of(facts: CardFacts, records: Records, clock: Clock, *, name: str | None = None) -> Card:
     """Return the records' card for what is in the reader, taking it in under `name` if it is new.
 
     Raise TargetUnsafe where it is no card at all, CardNotReady when it cannot be told from other cards or is known
     under another name.
     """
-    facts = access.facts()
     refuse_unsafe(facts)
-    known = find_card(access, records)
+    known = find_card(facts, records)
     if known is not None:
         if name is not None and name != known.name:
             message = f"The card at {facts.target} is {known.name}, not {name}"
@@ -119,9 +121,8 @@ def _source_of(bundle: Bundle, records: Records) -> BundleSource:
         raise BundleUnreadable(message, remedy=remedy) from error
 
 
-def _stranger(access: CardAccess, clock: Clock) -> Card:
+def _stranger(facts: CardFacts, clock: Clock) -> Card:
     """Return a card that is not in the records, as checks name it."""
-    facts = access.facts()
     return Card(
         name="(new)",
         identity=value_or_none(facts.identity) or "",

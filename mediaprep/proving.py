@@ -19,6 +19,7 @@ from mediaprep.model import (
     Card,
     CardFacts,
     Job,
+    Mismatch,
     PlannedFile,
     PreflightFacts,
     ProvenBundle,
@@ -69,15 +70,12 @@ def write_and_prove(
     again = [item for item in kept if item.bundle == wish.bundle.name]
     if len(again) < len(differing):
         others = differing - {item.entry.path for item in again}
-        details = tuple(f"{m.path} ({m.detail})" for m in report.mismatches if m.path in others)
-        raise ReadbackMismatch(wish.card.name, details)
+        raise _mismatch(wish.card, [one for one in report.mismatches if one.path in others])
     if again:
         bench.records.begin_touching(job.number, soon_ours(again), value_or_none(facts.card.insertion), ())
         written_bytes += copy(again)
         report = joined(report, read_back_all(again, bench.card.remount(), facts.card, bench))
-        if report.mismatches:
-            details = tuple(f"{m.path} ({m.detail})" for m in report.mismatches)
-            raise ReadbackMismatch(wish.card.name, details)
+        refuse_mismatches(wish.card, report)
     # What was kept is proven now: from here on it belongs to this bundle, whichever cycle it came with.
     journal([recorded_after(item) for item in plan.files if item.bundle == wish.bundle.name], ())
     return written_bytes, tuple(item.entry.path for item in again), report
@@ -117,6 +115,12 @@ def read_back_all(
         progress=bench.progress,
         cancelled=bench.cancelled,
     )
+
+
+def refuse_mismatches(card: Card, report: ReadbackReport) -> None:
+    """Raise ReadbackMismatch naming every file that a readback found to differ, if it found any."""
+    if report.mismatches:
+        raise _mismatch(card, report.mismatches)
 
 
 def make_receipt(
@@ -159,6 +163,10 @@ def missing_proof(receipt: Receipt) -> ProofIncomplete | None:
             "memory there is nothing to prove.",
         )
     return ProofIncomplete(f"Card {receipt.card}: data read back, put the card in again to finish")
+
+
+def _mismatch(card: Card, found: Sequence[Mismatch]) -> ReadbackMismatch:
+    return ReadbackMismatch(card.name, tuple(f"{one.path} ({one.detail})" for one in found))
 
 
 def _proven(files: Sequence[PlannedFile], records: Records) -> Iterator[ProvenBundle]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 
 from mediaprep.errors import Usage
 
@@ -46,6 +46,12 @@ def parse_bytes(text: str) -> int:
     whole, _, decimals = match[1].partition(".")
     factor = _UNITS[match[2].lower()]
     return int(whole) * factor + (int(decimals) * factor // 10 ** len(decimals) if decimals else 0)
+
+
+def format_days(distance: timedelta) -> str:
+    """Return a span of time, not negative, in whole days: `less than a day`, `1 day`, `12 days`."""
+    days = distance // timedelta(days=1)
+    return "less than a day" if days == 0 else "1 day" if days == 1 else f"{days} days"
 
 
 def format_utc(instant: datetime) -> str:

@@ -17,7 +17,6 @@ from mediaprep.errors import (
     MediaPrepError,
     PreflightRefused,
     PreflightUnknown,
-    ReadbackMismatch,
     TargetUnsafe,
 )
 from mediaprep.gate import check_card, refuse_unless_allowed, refuse_unsafe
@@ -34,7 +33,7 @@ from mediaprep.model import (
     value_or_none,
 )
 from mediaprep.progress import Phase, Progress
-from mediaprep.proving import expected_files, make_receipt, read_back_all, soon_ours, write_and_prove
+from mediaprep.proving import expected_files, make_receipt, read_back_all, refuse_mismatches, soon_ours, write_and_prove
 from mediaprep.write import stop_if, to_copy
 
 
@@ -107,8 +106,7 @@ def verify_card(card: Card, unit: Unit | None, bench: Bench) -> Outcome:
         else:
             structure = bench.card.remount()
         report = read_back_all(wanted, structure, facts, bench)
-        if report.mismatches:
-            raise ReadbackMismatch(card.name, tuple(f"{m.path} ({m.detail})" for m in report.mismatches))
+        refuse_mismatches(card, report)
         receipt = make_receipt(card, facts, wanted, report, bench)
         loads = records.end_job_proven(job.number, receipt, unit)
     return Outcome(job.number, receipt, loads)

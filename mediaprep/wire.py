@@ -19,7 +19,7 @@ from mediaprep.quantities import format_utc
 Json: TypeAlias = dict[str, "Json"] | list["Json"] | str | int | float | bool | None
 
 # What a reader wants at hand and the model derives: property names by class.
-_DERIVED: Mapping[type, tuple[str, ...]] = {
+DERIVED: Mapping[type, tuple[str, ...]] = {
     Load: ("state",),
     ReadbackReport: ("verdict",),
     Station: ("lost",),
@@ -68,7 +68,7 @@ def error_to_wire(error: MediaPrepError) -> dict[str, Json]:
 def object_to_wire(value: Any) -> dict[str, Json]:
     """Return one of the model's dataclasses as a JSON object."""
     body = {field.name: to_wire(getattr(value, field.name)) for field in fields(value)}
-    for name in _DERIVED.get(type(value), ()):
+    for name in DERIVED.get(type(value), ()):
         body[name] = to_wire(getattr(value, name))
     if isinstance(value, Bundle):
         # The kind's own rules are listed with the kinds; here its name is enough.

@@ -19,15 +19,12 @@ from marshmallow import Schema, fields, validate
 
 from mediaprep import model
 from mediaprep.progress import Progress as ProgressModel
+from mediaprep.wire import DERIVED
 from service.pairs import Pair
 from service.readers import Reader
 
-# What the wire adds to a class's own fields, or puts in the place of one.
-_DIFFERENT: dict[type, dict[str, Any]] = {
-    model.Bundle: {"kind": str},
-    model.Load: {"state": model.LoadState},
-    model.ReadbackReport: {"verdict": model.Verdict},
-}
+# What the wire puts in the place of a class's own field.
+_DIFFERENT: dict[type, dict[str, Any]] = {model.Bundle: {"kind": str}}
 _PLAIN: dict[type, Callable[..., fields.Field[Any]]] = {
     bool: fields.Boolean,
     int: fields.Integer,
@@ -43,7 +40,8 @@ _PLAIN: dict[type, Callable[..., fields.Field[Any]]] = {
 def schema_of(kind: type) -> type[Schema]:
     """Return the schema of one of the model's dataclasses, under its own name."""
     hints = get_type_hints(kind)
-    found = {field.name: hints[field.name] for field in fields_of(kind)} | _DIFFERENT.get(kind, {})
+    derived = {name: get_type_hints(getattr(kind, name).fget)["return"] for name in DERIVED.get(kind, ())}
+    found = {field.name: hints[field.name] for field in fields_of(kind)} | derived | _DIFFERENT.get(kind, {})
     return Schema.from_dict({name: field_of(hint) for name, hint in found.items()}, name=kind.__name__)
 
 

@@ -6,9 +6,10 @@ A tone is one of `good`, `soon`, `bad`, `open`, `plain`: it chooses a colour and
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 
 from mediaprep.model import Currency, Doing, Fitness, JobState, KindStatus, NextStep, Validity
+from mediaprep.quantities import format_days
 
 CURRENCY_TONES = {
     Currency.NOTHING_LOADED: "open",
@@ -99,18 +100,13 @@ def validity_of(validity: Validity) -> str:
 def _when(status: KindStatus, at: datetime) -> tuple[str, str]:
     if status.currency is Currency.NOT_YET and status.load is not None and status.load.validity.effective_at:
         begins = status.load.validity.effective_at
-        return f"from {instant_of(begins)}", f"in {_days(begins - at)}"
+        return f"from {instant_of(begins)}", f"in {format_days(begins - at)}"
     if status.lapses_at is None:
         return "", ""
     gone = status.currency is Currency.LAPSED
-    distance = _days(abs(status.lapses_at - at))
+    distance = format_days(abs(status.lapses_at - at))
     return f"{'on' if gone else 'until'} {instant_of(status.lapses_at)}", f"{distance} {'ago' if gone else 'left'}"
 
 
 def _set_name(validity: Validity, bundle: str) -> str:
     return f"cycle {validity.cycle}" if validity.cycle else bundle
-
-
-def _days(distance: timedelta) -> str:
-    days = distance // timedelta(days=1)
-    return "less than a day" if days == 0 else "1 day" if days == 1 else f"{days} days"

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from mediaprep.checks.wording import Check, in_days, listed, on_day
+from mediaprep.checks.wording import Check, listed, on_day
 from mediaprep.model import Finding, LoadState, PreflightFacts, Validity
+from mediaprep.quantities import format_days
 
 CHECKS: Mapping[str, str] = {
     "bundle.unit": "The bundle was bought for this unit, or for any.",
@@ -68,7 +69,7 @@ def _in_force(facts: PreflightFacts) -> Finding:
     if effective_at > facts.now:
         return check.warns(
             f"{_named(facts.bundle.validity)} is not in force yet: it takes effect at {on_day(effective_at)}, "
-            f"in {in_days(effective_at - facts.now)}",
+            f"in {format_days(effective_at - facts.now)}",
             "Loading ahead is usual. Do not fly on it before it is in force, unless the unit itself changes over then.",
         )
     return check.passes(f"{_named(facts.bundle.validity)} is in force since {on_day(effective_at)}")
@@ -82,7 +83,7 @@ def _lapsed(facts: PreflightFacts) -> Finding:
         return check.passes("The bundle never lapses")
     if lapses_at <= facts.now:
         return check.warns(
-            f"{_named(facts.bundle.validity)} lapsed at {on_day(lapses_at)}, {in_days(facts.now - lapses_at)} ago",
+            f"{_named(facts.bundle.validity)} lapsed at {on_day(lapses_at)}, {format_days(facts.now - lapses_at)} ago",
             "Take the set that is in force now, if there is one. Whether a lapsed one may be used is for the flight "
             "manual and the authority to say.",
         )

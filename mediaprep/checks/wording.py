@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from mediaprep.model import Finding, Known, MediaRule, Result, T, Unknown
 from mediaprep.names import printable
@@ -91,8 +91,3 @@ def apart(size_bytes: int, other_bytes: int) -> tuple[str, str]:
 def on_day(instant: datetime) -> str:
     """Return an instant as the panel's paperwork writes it: date and time to the minute, UTC."""
     return f"{instant:%Y-%m-%d %H:%M} UTC"
-
-
-def in_days(span: timedelta) -> str:
-    """Return a span of time in whole days."""
-    return "less than a day" if span.days < 1 else counted(span.days, "day")

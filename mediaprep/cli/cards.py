@@ -31,7 +31,7 @@ def cards(context: click.Context) -> None:
 
     desk = context.ensure_object(Desk)
     records = desk.records
-    inserted = [(access.facts(), find_card(access, records)) for access in list_cards()]
+    inserted = [(facts, find_card(facts, records)) for facts in (access.facts() for access in list_cards())]
     known = [(card, records.fitness(card.name), records.card_bundles(card.name)) for card in records.cards()]
     desk.out.heading("In readers now")
     desk.out.table(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 
 from mediaprep.model import Currency, Doing, KindStatus, NextStep, PanelStatus, Validity, Visit
+from mediaprep.quantities import format_days
 
 # (block characters, plain ASCII): in force, the next load ahead, uncovered, the instant asked for, a load by a visit
 FULL, NEXT, GAP, NOW, LOAD = ("█", "#"), ("▒", "="), ("·", "."), ("│", "|"), ("◆", "*")
@@ -129,7 +130,7 @@ def describe(status: KindStatus, at: datetime) -> str:
         return f"{words}: from {status.load.validity.effective_at:%Y-%m-%d}"
     if status.lapses_at is None:
         return words
-    day, distance = f"{status.lapses_at:%Y-%m-%d}", _days(abs(status.lapses_at - at))
+    day, distance = f"{status.lapses_at:%Y-%m-%d}", format_days(abs(status.lapses_at - at))
     match status.currency:
         case Currency.LAPSED:
             return f"{words} on {day}, {distance} ago"
@@ -185,11 +186,6 @@ class Columns:
     def line(self, unit: str, kind: str, cycle: str, picture: str) -> str:
         """Return a line of the picture."""
         return f"{unit:{self.unit}}  {kind:{self.kind}}  {cycle:{self.cycle}}  {picture}"
-
-
-def _days(distance: timedelta) -> str:
-    days = distance // timedelta(days=1)
-    return "less than a day" if days == 0 else "1 day" if days == 1 else f"{days} days"
 
 
 def _covers(validity: Validity, instant: datetime) -> bool:

@@ -52,7 +52,7 @@ class Workshop:
         )
 
     def known(self) -> Card:
-        return card_of(self.card, self.store, SystemClock(), name="C-1")
+        return card_of(self.card.facts(), self.store, SystemClock(), name="C-1")
 
     def write(self, bundle: str = "first") -> Outcome:
         self.progress.clear()

@@ -232,7 +232,7 @@ def test_a_verify_of_a_card_with_nothing_of_ours_cannot_start(
         panel.records.register_card(
             None, identity="known", simulated=True, capacity_bytes=None, at=NOW
         )  # another card altogether
-        card_of(SimulatedCard.open(card), panel.records, panel.clock)
+        card_of(SimulatedCard.open(card).facts(), panel.records, panel.clock)
     assert ask.post("/api/v1/jobs", {"kind": "verify", "target": str(card)}, 409)["code"] == "card-not-ready"
 
 
@@ -329,7 +329,7 @@ def test_after_a_restart_a_job_is_told_from_the_records(
 def test_a_job_whose_process_died_is_shown_as_interrupted(
     panel: State, settings: Settings, card: Path, host: SimulatedHost, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    known = card_of(SimulatedCard.open(card), panel.records, panel.clock)
+    known = card_of(SimulatedCard.open(card).facts(), panel.records, panel.clock)
     # A job of a process that is not there: no process has the greatest number there can be and started in 1970.
     monkeypatch.setattr("mediaprep.records.processes.this_process", lambda: (2**22 + 1, 1.0))
     dead = open_records(settings, clock=FixedClock(NOW))
@@ -342,7 +342,7 @@ def test_a_job_whose_process_died_is_shown_as_interrupted(
 
 
 def test_a_job_of_another_program_cannot_be_cancelled_here(panel: State, ask: Ask, card: Path) -> None:
-    known = card_of(SimulatedCard.open(card), panel.records, panel.clock)
+    known = card_of(SimulatedCard.open(card).facts(), panel.records, panel.clock)
     number = panel.records.begin_job(JobKind.VERIFY, known, None, None, at=NOW).number
     body = ask.post(f"/api/v1/jobs/{number}/cancel", status=409)
     assert "another program" in body["detail"]
@@ -356,7 +356,7 @@ def test_a_job_of_another_program_cannot_be_cancelled_here(panel: State, ask: As
 def test_a_fault_in_a_job_ends_it_and_tells_no_inside(
     panel: State, ask: Ask, card: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    known = card_of(SimulatedCard.open(card), panel.records, panel.clock)
+    known = card_of(SimulatedCard.open(card).facts(), panel.records, panel.clock)
 
     def broken(bench: Bench) -> Outcome:
         bench.on_job(bench.records.begin_job(JobKind.VERIFY, known, None, None, at=NOW))
@@ -380,7 +380,7 @@ def test_a_fault_before_a_job_is_there_reaches_whoever_started_it(panel: State, 
 
 
 def test_only_so_many_ended_jobs_are_kept_in_memory(panel: State, card: Path) -> None:
-    known = card_of(SimulatedCard.open(card), panel.records, panel.clock)
+    known = card_of(SimulatedCard.open(card).facts(), panel.records, panel.clock)
     numbers: list[int] = []
 
     def brief(bench: Bench) -> Any:
