@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import click
 
-from mediaprep.cautions import CAUTION
 from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
-from mediaprep.cli.words import describe_instant
+from mediaprep.cli.words import CAUTION, describe_instant
 from mediaprep.errors import Usage
 
 DEFAULT_PORT = 8437

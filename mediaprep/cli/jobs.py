@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from mediaprep.cautions import CAUTION
 from mediaprep.cli.desk import Desk, existing_path, json_option, pass_desk
-from mediaprep.cli.words import describe_receipt, describe_validity
+from mediaprep.cli.words import CAUTION, describe_receipt, describe_validity
 from mediaprep.errors import PreflightRefused, PreflightUnknown, Usage
 from mediaprep.model import Action, Fitness, Result
 from mediaprep.quantities import format_bytes, parse_date_or_utc

@@ -7,9 +7,9 @@ from datetime import UTC, date
 
 import click
 
-from mediaprep.cautions import CAUTION
 from mediaprep.cli import timeline
 from mediaprep.cli.desk import Desk, json_option, pass_desk
+from mediaprep.cli.words import CAUTION
 from mediaprep.model import LoadWindow, PanelStatus, Visit, VisitPlan
 
 LONGEST_LEAD_DAYS = 366

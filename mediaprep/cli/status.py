@@ -8,11 +8,10 @@ from itertools import islice
 
 import click
 
-from mediaprep.cautions import CAUTION
 from mediaprep.cli import timeline
 from mediaprep.cli.desk import Desk, json_option, pass_desk
 from mediaprep.cli.output import line_width
-from mediaprep.cli.words import CURRENCY_STYLE, describe_instant
+from mediaprep.cli.words import CAUTION, CURRENCY_STYLE, describe_instant
 from mediaprep.errors import Usage
 from mediaprep.model import CycleRule, CycleScheme, KindStatus, PanelStatus, Trip, Validity
 from mediaprep.quantities import parse_date_or_utc, parse_utc

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
+from mediaprep import cautions
 from mediaprep.model import (
     BundleSignature,
     ClockOffset,
@@ -27,6 +28,8 @@ CURRENCY_STYLE = {
     Currency.NO_EXPIRY: "green",
     Currency.UNKNOWN: "magenta",
 }
+
+CAUTION = cautions.CAUTION
 
 
 def describe_instant(instant: datetime | None) -> str:
